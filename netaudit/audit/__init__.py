@@ -1,0 +1,1 @@
+"""Judging: the ledger joined with what was observed."""

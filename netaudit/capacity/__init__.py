@@ -1,0 +1,1 @@
+"""What the plan can carry: pure functions from a plan to ledger lines."""

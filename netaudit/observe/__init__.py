@@ -1,0 +1,1 @@
+"""Looking at the network: each collector yields observations and nothing else."""

@@ -1,0 +1,1 @@
+"""Showing: metrics, page, reports, drawings."""

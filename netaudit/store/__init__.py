@@ -1,0 +1,1 @@
+"""Keeping: schema, migrations, batched writing, roll-ups, retention, reading series."""

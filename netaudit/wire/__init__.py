@@ -1,0 +1,1 @@
+"""Bytes: decoders, encoders, capture files, live sockets, kernel filters."""
