@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import struct
 from dataclasses import dataclass
-from ipaddress import IPv4Address
+from typing import TYPE_CHECKING
 
 from netaudit.wire.checksum import internet_checksum
 from netaudit.wire.ethernet import encode_ethernet
 from netaudit.wire.ipv4 import ETHERTYPE, ICMP, encode_ipv4
+
+if TYPE_CHECKING:
+    from ipaddress import IPv4Address
 
 ECHO_REPLY = 0
 UNREACHABLE = 3
