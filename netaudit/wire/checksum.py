@@ -13,7 +13,7 @@ def internet_checksum(data: bytes) -> int:
     Source:    RFC 1071, 1 (and 4.1: an odd last byte is padded with zero on the right).
     """
     padded = data + b"\0" if len(data) % 2 else data
-    total = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
+    total: int = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
     while total > 0xFFFF:
         total = (total & 0xFFFF) + (total >> 16)
     return total ^ 0xFFFF
