@@ -25,13 +25,14 @@ class PlanError(NetauditError, ValueError):
     The site plan says something that can't be.
 
     Args:      message what was found and what to write; file the plan's path as the user gave it; line 1-based, or
-               None where no single line is at fault.
+               None where no single line is at fault. `more` holds the faults that were found with it.
     """
 
     def __init__(self, message: str, *, file: str = "", line: int | None = None) -> None:
         self.message = message
         self.file = file
         self.line = line
+        self.more: tuple[PlanError, ...] = ()
         where = f"{file}:{line or 1}: " if file else ""
         super().__init__(f"{where}{message}")
 

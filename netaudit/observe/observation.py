@@ -8,7 +8,7 @@ What a collector can say: plain frozen values, the only thing that leaves this r
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime  # noqa: TC003 - readers of these values resolve their types
 from enum import StrEnum
 
 

@@ -236,9 +236,13 @@ class AccessPoint(Table):
     """`[access_point.NAME]`."""
 
     at: Name | None = Field(None, description="Room or closet it hangs in")
-    switch: Name | None = Field(None, description="Switch that it is patched to; that of the nearest closet if left out")
+    switch: Name | None = Field(
+        None, description="Switch that it is patched to; that of the nearest closet if left out"
+    )
     drop: Name | None = Field(None, description="Drop that feeds it")
-    radio: tuple[Radio, ...] = Field(DEFAULT_RADIOS, min_length=1, description="Radios; one 2.4 and one 5 GHz if left out")
+    radio: tuple[Radio, ...] = Field(
+        DEFAULT_RADIOS, min_length=1, description="Radios; one 2.4 and one 5 GHz if left out"
+    )
     power: PowerNeed = Field(
         PowerNeed.model_validate({"supply": "802.3", "class": 4, "draw": "13 W"}), description="How it is fed"
     )
@@ -274,8 +278,12 @@ class Drop(Table):
     category: Category = Field("cat6", description="Cable category, or fibre")
     gauge_awg: int | None = Field(None, ge=18, le=30, alias="gauge", description="Conductor; by category if left out")
     temperature_c: Temperature = Field(20.0, ge=-40, le=90, alias="temperature", description="Warmest along the way")
-    feeds: Ref | None = Field(None, description="What it feeds (device:, access_point:, switch:, recorder:); spare if left out")
-    rate_bps: Rate | None = Field(None, gt=0, alias="rate", description="Rate it must carry; that of what it feeds if left out")
+    feeds: Ref | None = Field(
+        None, description="What it feeds (device:, access_point:, switch:, recorder:); spare if left out"
+    )
+    rate_bps: Rate | None = Field(
+        None, gt=0, alias="rate", description="Rate it must carry; that of what it feeds if left out"
+    )
     surge_protected: bool = Field(default=False, description="Copper between buildings with protection at both ends")
     cost_per_m: float = Field(0.0, ge=0, description="Price of a metre")
     label: str = Field("", description="What is written on both ends")
@@ -293,14 +301,18 @@ class Device(Table):
     access_points: tuple[Name, ...] = Field((), description="Access points that serve it; by place when left out")
     band: Band | None = Field(None, description="Band it uses; by its profile when left out")
     signal_dbm: Level | None = Field(None, alias="signal", description="Received level, when known")
-    distance: Distance | None = Field(None, description="near, mid or far from its access point, when no level is known")
+    distance: Distance | None = Field(
+        None, description="near, mid or far from its access point, when no level is known"
+    )
     power: PowerNeed | None = Field(None, description="How it is fed; by its profile when left out")
     outdoor: bool | None = Field(None, description="Built for weather; by its profile when left out")
     address: IPv4Address | None = Field(None, description="Fixed address, the first of `count`; leased when left out")
     mac: tuple[Mac, ...] = Field((), description="Addresses by which it is known, one each")
     hostname: str | None = Field(None, max_length=253, description="Name that must resolve to it")
     recorder: Name | None = Field(None, description="Recorder, for a camera; the only one when left out")
-    rate_bps: Rate | None = Field(None, gt=0, alias="rate", description="Stream or port rate; by its profile if left out")
+    rate_bps: Rate | None = Field(
+        None, gt=0, alias="rate", description="Stream or port rate; by its profile if left out"
+    )
     needs: str = Field("", description="What it needs when it moves: old network name, re-pairing, a person")
     may_be_absent: bool = Field(default=False, description="Comes and goes; its absence is no fault")
     price: float = Field(0.0, ge=0, description="Price each")
@@ -315,7 +327,9 @@ class Recorder(Table):
     segment: Name | None = Field(None, description="Segment")
     address: IPv4Address | None = Field(None, description="Fixed address")
     mac: Mac | None = Field(None, description="Address by which it is known")
-    disk_bytes: Storage = Field(4e12, gt=0, alias="disk", description="One disk, as sold (decimal TB) or as shown (TiB)")
+    disk_bytes: Storage = Field(
+        4e12, gt=0, alias="disk", description="One disk, as sold (decimal TB) or as shown (TiB)"
+    )
     disks: int = Field(1, ge=1, le=64, description="Disks")
     redundancy: Literal["none", "mirror", "single parity"] = Field("none", description="Redundancy is not a backup")
     reserve: Share = Field(0.1, ge=0, lt=1, description="Space not used for recording (common practice, no source)")

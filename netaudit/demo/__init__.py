@@ -1,0 +1,1 @@
+"""The demo: an invented site, its captures and its simulated fortnight."""

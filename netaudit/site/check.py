@@ -1,0 +1,277 @@
+"""
+What must hold between the tables of a plan: references lead somewhere, networks don't overlap, switches form a tree.
+
+Each rule is a function from the plan to faults: where (a path into the TOML data) and what to say. A new rule is a function
+and a line in RULES.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from netaudit.site.ranges import is_plannable
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Mapping
+    from ipaddress import IPv4Address, IPv4Network
+
+    from netaudit.site.model import Segment, Site
+
+Fault = tuple[tuple[str | int, ...], str]
+
+
+def find_faults(site: Site) -> list[Fault]:
+    """Apply every rule; an empty list means that the plan can be trusted by all rooms."""
+    return [fault for rule in RULES for fault in rule(site)]
+
+
+def _known(names: Iterable[str], what: str) -> str:
+    listed = sorted(names)
+    shown = ", ".join(listed[:6]) + (", ..." if len(listed) > 6 else "")
+    return f"write one of the plan's {what}: {shown}" if listed else f"the plan has no {what}"
+
+
+def _references(site: Site) -> Iterator[Fault]:
+    """A name that is used must be one that is there."""
+    places = {**site.room, **site.closet}
+    tables: dict[str, tuple[Mapping[str, object], str]] = {
+        "building": (site.building, "buildings"),
+        "closet": (site.closet, "closets"),
+        "at": (places, "rooms and closets"),
+        "segment": (site.segment, "segments"),
+        "switch": (site.switch, "switches"),
+        "drop": (site.drop, "drops"),
+        "uplink_drop": (site.drop, "drops"),
+        "access_points": (site.access_point, "access points"),
+        "recorder": (site.recorder, "recorders"),
+        "kind": (site.profile, "kinds of devices"),
+        "starts": (site.closet, "closets"),
+        "ends": (places, "rooms and closets"),
+        "may_reach": (site.segment, "segments"),
+        "ssids": (site.segment, "segments"),
+    }
+    for table in ("closet", "room", "segment", "switch", "access_point", "drop", "device", "recorder"):
+        rows = getattr(site, table)
+        fields = [field for field in tables if rows and field in type(next(iter(rows.values()))).model_fields]
+        for name, row in rows.items():
+            for field in fields:
+                used = getattr(row, field)
+                known, what = tables[field]
+                if used is None:
+                    continue
+                for index, one in enumerate(used if isinstance(used, tuple) else (used,)):
+                    if one not in known:
+                        path = (table, name, field, index) if isinstance(used, tuple) else (table, name, field)
+                        yield path, f'"{one}" is not in the plan; {_known(known, what)}'
+    if site.router.closet is not None and site.router.closet not in site.closet:
+        yield ("router", "closet"), f'"{site.router.closet}" is not in the plan; {_known(site.closet, "closets")}'
+    for index, wall in enumerate(site.wall):
+        if wall.building is not None and wall.building not in site.building:
+            yield (
+                ("wall", index, "building"),
+                f'"{wall.building}" is not in the plan; {_known(site.building, "buildings")}',
+            )
+
+
+_FED: Final = ("device", "access_point", "switch", "recorder")
+
+
+def _refs(site: Site) -> Iterator[Fault]:
+    """A reference with its kind (`switch:barn`) must be of a kind that fits and lead to something."""
+    uses: list[tuple[tuple[str | int, ...], str, tuple[str, ...]]] = []
+    uses += [(("switch", name, "uplink"), row.uplink, ("router", "switch")) for name, row in site.switch.items()]
+    uses += [(("drop", name, "feeds"), row.feeds, _FED) for name, row in site.drop.items() if row.feeds]
+    uses += [
+        (("injector", name, "feeds"), row.feeds, ("device", "access_point")) for name, row in site.injector.items()
+    ]
+    for name, backup in site.backup.items():
+        uses += [
+            (("backup", name, "feeds", index), ref, ("router", "switch", "recorder"))
+            for index, ref in enumerate(backup.feeds)
+        ]
+    for path, ref, kinds in uses:
+        kind, _, name = ref.partition(":")
+        if kind not in kinds:
+            yield (
+                path,
+                f'"{ref}" can\'t stand here; write {" or ".join(k if k == "router" else k + ":NAME" for k in kinds)}',
+            )
+        elif kind != "router" and name not in getattr(site, kind):
+            yield path, f'"{ref}" is not in the plan; {_known(getattr(site, kind), kind.replace("_", " ") + " tables")}'
+
+
+def _twice(site: Site) -> Iterator[Fault]:
+    """A name that stands for a room and for a closet would be read both ways."""
+    for name in site.room.keys() & site.closet.keys():
+        yield ("room", name), "is also the name of a closet; give one of them another name"
+
+
+def _tree(site: Site) -> Iterator[Fault]:
+    """Switches form a tree up to the router."""
+    settled: set[str] = set()
+    for start in site.switch:
+        path: list[str] = []
+        here = start
+        while here not in settled:
+            if here in path:
+                ring = " -> ".join([*path[path.index(here) :], here])
+                yield ("switch", start, "uplink"), f"leads round in a loop, {ring}; one of them must lead to the router"
+                break
+            path.append(here)
+            kind, _, above = site.switch[here].uplink.partition(":")
+            if kind != "switch" or above not in site.switch:
+                break
+            here = above
+        settled.update(path)
+
+
+def _networks(site: Site) -> Iterator[Fault]:
+    """Networks are ones that a house may use, and don't overlap."""
+    order = sorted(site.segment.items(), key=lambda item: (item[1].network.network_address, item[1].network.prefixlen))
+    widest: tuple[str, Segment] | None = None
+    for name, segment in order:
+        network = segment.network
+        if not is_plannable(network):
+            yield (
+                ("segment", name, "network"),
+                f"{network} is not a private range (RFC 1918, RFC 6598) nor one for documentation; write one that is yours",
+            )
+        if network.prefixlen > 30:
+            yield (
+                ("segment", name, "network"),
+                f"{network} has no room for a gateway and a device; write a /30 or larger",
+            )
+        if widest is not None and network.overlaps(widest[1].network):
+            yield (
+                ("segment", name, "network"),
+                f'{network} overlaps {widest[1].network} of segment "{widest[0]}"; move one of them',
+            )
+        if widest is None or network.broadcast_address > widest[1].network.broadcast_address:
+            widest = (name, segment)
+
+
+def _inside(network: IPv4Network, address: IPv4Address) -> bool:
+    return address in network and address not in (network.network_address, network.broadcast_address)
+
+
+def _segments(site: Site) -> Iterator[Fault]:
+    """A segment's gateway and pool are its own; VLANs and interfaces are used once."""
+    vlans: dict[int, str] = {}
+    interfaces: dict[str, str] = {}
+    for name, segment in site.segment.items():
+        if segment.gateway is not None and not _inside(segment.network, segment.gateway):
+            yield ("segment", name, "gateway"), f"{segment.gateway} is outside {segment.network}"
+        if segment.pool is not None:
+            first, last = segment.pool
+            for index, end in enumerate(segment.pool):
+                if not _inside(segment.network, end):
+                    yield ("segment", name, "pool", index), f"{end} is outside {segment.network}"
+            if first > last:
+                yield (
+                    ("segment", name, "pool"),
+                    f"begins at {first}, after its end {last}; write the lower address first",
+                )
+        if segment.vlan is not None and vlans.setdefault(segment.vlan, name) != name:
+            yield ("segment", name, "vlan"), f'{segment.vlan} is already the VLAN of segment "{vlans[segment.vlan]}"'
+        if segment.interface is not None and interfaces.setdefault(segment.interface, name) != name:
+            yield (
+                ("segment", name, "interface"),
+                f'"{segment.interface}" already serves segment "{interfaces[segment.interface]}"',
+            )
+
+
+def _hosts(site: Site) -> Iterator[Fault]:
+    """A fixed address lies in its segment and belongs to one device; a MAC too."""
+    only = next(iter(site.segment))
+    addresses: dict[IPv4Address, str] = {}
+    macs: dict[str, str] = {}
+    for table in ("access_point", "recorder", "device"):
+        for name, row in getattr(site, table).items():
+            place = f"{table}:{name}"
+            count = getattr(row, "count", 1)
+            segment = site.segment.get(row.segment or only)
+            if row.address is not None and segment is not None:
+                if not _inside(segment.network, row.address):
+                    yield (
+                        (table, name, "address"),
+                        f'{row.address} is outside {segment.network} of segment "{row.segment or only}"',
+                    )
+                elif int(row.address) + count - 1 >= int(segment.network.broadcast_address):
+                    yield (
+                        (table, name, "address"),
+                        f"{count} addresses from {row.address} pass the end of {segment.network}",
+                    )
+                else:
+                    for offset in range(count):
+                        address = row.address + offset
+                        if addresses.setdefault(address, place) != place:
+                            yield (table, name, "address"), f"{address} already belongs to {addresses[address]}"
+                            break
+            owned = row.mac if isinstance(row.mac, tuple) else (row.mac,) if row.mac else ()
+            if len(owned) > count:
+                yield (
+                    (table, name, "mac"),
+                    f"lists {len(owned)} addresses for {count} device{'s' * (count > 1)}; raise count or shorten the list",
+                )
+            for index, mac in enumerate(owned):
+                if mac in macs:
+                    path = (table, name, "mac", index) if isinstance(row.mac, tuple) else (table, name, "mac")
+                    yield path, f"{mac} already belongs to {macs[mac]}"
+                macs[mac] = place
+
+
+def _radios(site: Site) -> Iterator[Fault]:
+    """One radio a band, with a width and a channel that the band has."""
+    for name, point in site.access_point.items():
+        bands = [radio.band for radio in point.radio]
+        for index, radio in enumerate(point.radio):
+            where = ("access_point", name, "radio", index)
+            if radio.band in bands[:index]:
+                yield (*where, "band"), f'"{radio.band}" stands twice; one radio a band'
+            if radio.width_mhz not in _WIDTHS[radio.band]:
+                yield (
+                    (*where, "width"),
+                    f"{radio.width_mhz:g} MHz is no channel width in {radio.band} GHz; write one of {', '.join(f'{w} MHz' for w in _WIDTHS[radio.band])}",
+                )
+            if radio.channel is not None and radio.channel not in _CHANNELS[radio.band]:
+                yield (*where, "channel"), f"{radio.channel} is no channel of the {radio.band} GHz band"
+
+
+# IEEE 802.11-2020 Annex E, 20 MHz primaries: from memory; which of them are allowed is for the national regulator.
+_CHANNELS: Final = {
+    "2.4": frozenset(range(1, 15)),
+    "5": frozenset((*range(36, 65, 4), *range(100, 145, 4), *range(149, 178, 4))),
+    "6": frozenset(range(1, 234, 4)),
+}
+_WIDTHS: Final = {"2.4": (20, 40), "5": (20, 40, 80, 160), "6": (20, 40, 80, 160, 320)}
+
+
+def _zone(site: Site) -> Iterator[Fault]:
+    try:
+        ZoneInfo(site.site.time_zone)
+    except (KeyError, ValueError, OSError):
+        yield (
+            ("site", "time_zone"),
+            f'"{site.site.time_zone}" is no IANA time zone; write one such as "UTC" or "Europe/Lisbon"',
+        )
+
+
+def _wired_only(site: Site) -> Iterator[Fault]:
+    """Something wired needs something to be wired to; something wireless an access point."""
+    served: defaultdict[str, str] = defaultdict(str)
+    for name, device in site.device.items():
+        profile = site.profile.get(device.kind)
+        if profile is not None:
+            served.setdefault(profile.link, name)
+    if served["wired"] and not site.switch:
+        yield ("device", served["wired"], "kind"), "is on a cable and the plan has no switch; add [switch.NAME]"
+    if served["wifi"] and not site.access_point:
+        yield (
+            ("device", served["wifi"], "kind"),
+            "is wireless and the plan has no access point; add [access_point.NAME]",
+        )
+
+
+RULES: Final = (_references, _refs, _twice, _tree, _networks, _segments, _hosts, _radios, _zone, _wired_only)
