@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import gzip
 import zlib
 from dataclasses import dataclass
 from typing import IO, TYPE_CHECKING
@@ -16,6 +15,7 @@ LONGEST_RECORD = 262_144
 # Large enough that the loop over a buffer is where the time goes, small enough for a box with 512 MiB.
 _CHUNK = 1 << 20
 _GZIP = b"\x1f\x8b"
+_GZIP_BITS = 16 + zlib.MAX_WBITS  # zlib's way to say: the gzip wrapper, checked
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,33 +41,40 @@ class Intake:
     """
     The bytes of a file or a pipe in chunks, unpacked if they are gzip's; what goes wrong on the way is `fault`.
 
-    `on_chunk` is called after each chunk, for showing progress.
+    `on_chunk` is called after each chunk read, for showing progress.
     """
 
     def __init__(self, stream: IO[bytes], on_chunk: Callable[[], None] | None = None) -> None:
         self.fault: str | None = None
+        self._stream = stream
         self._on_chunk = on_chunk
-        head = _fill(stream, len(_GZIP))
-        if head == _GZIP:
-            self._stream: IO[bytes] = gzip.GzipFile(fileobj=_Joined(head, stream), mode="rb")  # type: ignore[assignment]
-            self._held = b""
-        else:
-            self._stream = stream
-            self._held = head
+        self._held = _fill(stream, len(_GZIP))
+        self._unpacker = zlib.decompressobj(_GZIP_BITS) if self._held == _GZIP else None
 
     def read(self) -> bytes:
         """Give the next chunk, b"" at the end."""
-        if self._held:
-            held, self._held = self._held, b""
-            return held
-        try:
-            chunk = self._stream.read(_CHUNK)
-        except (EOFError, OSError, zlib.error) as error:
-            self.fault = f"reading stopped: {error}"
-            return b""
-        if self._on_chunk is not None:
-            self._on_chunk()
-        return chunk
+        if self._unpacker is None:
+            return self._packed()
+        while self.fault is None:
+            if self._unpacker.eof:
+                packed = self._unpacker.unused_data or self._packed()
+                if not packed:
+                    return b""
+                self._unpacker = zlib.decompressobj(_GZIP_BITS)  # gzip files may be put one behind the other
+            else:
+                packed = self._unpacker.unconsumed_tail or self._packed()
+                if not packed:
+                    self.fault = "the gzip stream ends before its end"
+                    return b""
+            try:
+                # Bounded on purpose: a few kilobytes of gzip can stand for gigabytes of zeros.
+                plain = self._unpacker.decompress(packed, _CHUNK)
+            except zlib.error as error:
+                self.fault = f"the gzip stream is damaged ({error})"
+                return b""
+            if plain:
+                return plain
+        return b""
 
     def at_least(self, buffer: bytes, wanted: int) -> bytes:
         """Append chunks to `buffer` until it has `wanted` bytes or there are no more."""
@@ -78,19 +85,18 @@ class Intake:
             buffer += chunk
         return buffer
 
-
-class _Joined:
-    """A stream whose first bytes were already taken: gzip needs them back, and a pipe can't be wound back."""
-
-    def __init__(self, head: bytes, stream: IO[bytes]) -> None:
-        self._head = head
-        self._stream = stream
-
-    def read(self, size: int = -1) -> bytes:
-        if self._head:
-            head, self._head = self._head, b""
-            return head
-        return self._stream.read(size)
+    def _packed(self) -> bytes:
+        if self._held:
+            held, self._held = self._held, b""
+            return held
+        try:
+            chunk = self._stream.read(_CHUNK)
+        except OSError as error:
+            self.fault = f"reading stopped: {error.strerror or error}"
+            return b""
+        if self._on_chunk is not None:
+            self._on_chunk()
+        return chunk
 
 
 def _fill(stream: IO[bytes], size: int) -> bytes:
