@@ -7,9 +7,14 @@ small frames looks 76 % busy to a counter and is full.
 
 from __future__ import annotations
 
+import math
 from enum import StrEnum
+from typing import TYPE_CHECKING
 
 from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
 
 # IEEE 802.3 clauses 3 and 4 [octets].
 PREAMBLE_BYTES = 8
@@ -74,6 +79,20 @@ def wire_bytes(packet_bytes: float, *, tagged: bool = False) -> float:
         raise OutOfRange(f"a packet of {packet_bytes:g} octets: write 0 to 9000")
     frame = packet_bytes + HEADER_BYTES + CHECK_BYTES + (TAG_BYTES if tagged else 0)
     return max(frame, MIN_FRAME_BYTES) + SLOT_OVERHEAD_BYTES
+
+
+def wire_rate_bps(packets_per_s: float, packet_bytes: float, *, tagged: bool = False) -> float:
+    """
+    Line time that a stream of IP packets takes, as a rate; packets above the MTU go as several frames [bit/s].
+
+    Args:      packets_per_s; packet_bytes of one, may be a mean; tagged with one 802.1Q tag.
+    Raises:    OutOfRange: a negative rate or size.
+    Source:    IEEE 802.3 clauses 3 and 4.
+    """
+    if not (packets_per_s >= 0.0 and packet_bytes >= 0.0):
+        raise OutOfRange(f"{packets_per_s:g} packets a second of {packet_bytes:g} octets: neither can be negative")
+    frames = max(1, math.ceil(packet_bytes / MTU_BYTES))
+    return 8.0 * packets_per_s * frames * wire_bytes(packet_bytes / frames, tagged=tagged)
 
 
 def max_frame_rate(frame_bytes: int, rate_bps: float) -> int:
@@ -164,7 +183,7 @@ def voice_rate_bps(payload_bytes: int, packet_s: float, *, on_wire: bool = True)
     return 8.0 * (wire_bytes(packet) if on_wire else packet) / packet_s
 
 
-def oversubscription(access_rates_bps: list[float], uplink_bps: float) -> float:
+def oversubscription(access_rates_bps: Iterable[float], uplink_bps: float) -> float:
     """
     Sum of the access rates over the uplink's: how many to one.
 

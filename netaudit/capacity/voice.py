@@ -239,8 +239,13 @@ def _normal(x: float) -> float:
     return 0.5 * (1.0 + math.erf(x / math.sqrt(2.0)))
 
 
+def _norm(order: int, x: float) -> float:
+    """Give (1 + x^order)^(1 / order), the rounded corner that the recommendation uses throughout."""
+    return math.pow(1.0 + math.pow(x, order), 1.0 / order)
+
+
 def _power_sum(*levels_db: float) -> float:
-    return 10.0 * math.log10(sum(10.0 ** (level / 10.0) for level in levels_db))
+    return 10.0 * math.log10(sum(math.pow(10.0, level / 10.0) for level in levels_db))
 
 
 def _noise_dbm0p(t: Terminal) -> float:
@@ -255,16 +260,16 @@ def _noise_dbm0p(t: Terminal) -> float:
 def _overall_loudness_impairment(t: Terminal, noise: float) -> float:
     """Iolr: too low an overall loudness rating, G.107 7.3.1."""
     x = t.slr + t.rlr + 0.2 * (64.0 + noise - t.rlr)
-    return 20.0 * ((1.0 + (x / 8.0) ** 8) ** (1.0 / 8.0) - x / 8.0)
+    return 20.0 * (_norm(8, x / 8.0) - x / 8.0)
 
 
 def _sidetone_impairment(t: Terminal, delay_ms: float) -> float:
     """Ist: a sidetone that is not the best one, G.107 7.3.2."""
     s = -_power_sum(-t.stmr, -t.telr - 10.0 * math.log10(math.e) * delay_ms / 4.0)
     return (
-        12.0 * (1.0 + ((s - 13.0) / 6.0) ** 8) ** (1.0 / 8.0)
-        - 28.0 * (1.0 + ((s + 1.0) / 19.4) ** 35) ** (1.0 / 35.0)
-        - 13.0 * (1.0 + ((s - 3.0) / 33.0) ** 13) ** (1.0 / 13.0)
+        12.0 * _norm(8, (s - 13.0) / 6.0)
+        - 28.0 * _norm(35, (s + 1.0) / 19.4)
+        - 13.0 * _norm(13, (s - 3.0) / 33.0)
         + 29.0
     )
 
@@ -291,7 +296,7 @@ def _talker_echo(t: Terminal, noise: float, delay_ms: float, sidetone: float) ->
 
 def _listener_echo(t: Terminal, ro: float, delay_ms: float) -> float:
     """Idle: hearing the other side twice, G.107 7.4; the round trip in the four-wire loop is twice the one-way delay."""
-    gap = ro - 10.5 * (t.wepl + 7.0) * (2.0 * delay_ms + 1.0) ** -0.25
+    gap = ro - 10.5 * (t.wepl + 7.0) / math.sqrt(math.sqrt(2.0 * delay_ms + 1.0))
     return gap / 2.0 + math.sqrt(gap * gap / 4.0 + 169.0)
 
 
@@ -300,4 +305,4 @@ def _pure_delay(delay_ms: float) -> float:
     if delay_ms <= 100.0:
         return 0.0
     x = math.log2(delay_ms / 100.0)
-    return 25.0 * ((1.0 + x**6) ** (1.0 / 6.0) - 3.0 * (1.0 + (x / 3.0) ** 6) ** (1.0 / 6.0) + 2.0)
+    return 25.0 * (_norm(6, x) - 3.0 * _norm(6, x / 3.0) + 2.0)
