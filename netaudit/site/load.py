@@ -135,12 +135,13 @@ def _loc(detail: ErrorDetails, raw: object) -> tuple[str | int, ...]:
     for part in detail["loc"]:
         if part == "[key]":
             continue
-        if (isinstance(here, dict) and part in here) or (
-            isinstance(here, list) and isinstance(part, int) and part < len(here)
-        ):
-            here = here[part]
-            path.append(part)
-        elif part == detail["loc"][-1]:
+        if isinstance(here, dict):
+            here, written = here.get(part), part in here
+        elif isinstance(here, list) and isinstance(part, int) and part < len(here):
+            here, written = here[part], True
+        else:
+            written = False
+        if written or part == detail["loc"][-1]:
             path.append(part)
     return tuple(path)
 
@@ -168,6 +169,8 @@ _WORDS = {
     "string_too_short": "must have at least {min_length} characters",
     "string_too_long": "must have at most {max_length} characters",
     "too_short": "must have at least {min_length} entry",
+    "ip_v4_network": "must be an IPv4 network with its length and no host bits, such as 10.20.0.0/24, not {input!r}",
+    "ip_v4_address": "must be an IPv4 address, such as 10.20.0.5, not {input!r}",
     "too_long": "must have at most {max_length} entries",
 }
 

@@ -1,0 +1,137 @@
+"""A plan that is wrong gives one line that says where and what to write; one that is right is completed."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import pytest
+
+from netaudit.errors import PlanError
+from netaudit.site.load import load_site, parse_site
+
+FLAT = """\
+[site]
+name = "Small flat"
+
+[segment.home]
+network = "192.168.20.0/24"
+ssid = "flat"
+
+[switch.cupboard]
+ports = 8
+
+[access_point.hall]
+
+[device.phones]
+kind = "phone"
+count = 4
+[device.plugs]
+kind = "plug"
+count = 9
+[device.desk]
+kind = "desktop"
+"""
+
+# What is appended or replaced, the line of the fault, and words that the message must hold.
+WRONG = [
+    ("wrong key", FLAT.replace("count = 4", "cuont = 4"), 15, "cuont: is not a known key"),
+    ("wrong type", FLAT.replace("count = 9", 'count = "many"'), 18, "must be a whole number, not 'many'"),
+    ("no unit", FLAT.replace("ports = 8", "ports = 8\nsupply = 120"), 10, 'such as "12 W"'),
+    ("missing key", FLAT.replace('kind = "desktop"', ""), 19, "is missing; write kind"),
+    ("no site", FLAT.replace('[site]\nname = "Small flat"', ""), 1, "site: is missing"),
+    ("overlap", FLAT + '[segment.other]\nnetwork = "192.168.20.128/25"\n', 22, "overlaps 192.168.20.0/24"),
+    ("public network", FLAT.replace("192.168.20.0", "8.8.8.0"), 5, "is not a private range"),
+    ("host bits", FLAT.replace("192.168.20.0/24", "192.168.20.1/24"), 5, "no host bits"),
+    ("host outside", FLAT + 'address = "192.168.21.9"\n', 21, "192.168.21.9 is outside 192.168.20.0/24"),
+    ("network address", FLAT + 'address = "192.168.20.0"\n', 21, "is outside"),
+    ("address twice", FLAT + 'address = "192.168.20.9"\n[device.b]\nkind = "printer"\naddress = "192.168.20.9"\n', 24, "already belongs to device:desk"),
+    ("group passes end", FLAT.replace("count = 9", 'count = 9\naddress = "192.168.20.250"'), 19, "pass the end"),
+    ("mac twice", FLAT + 'mac = ["02:00:00:00:00:01"]\n[device.b]\nkind = "printer"\nmac = ["02-00-00-00-00-01"]\n', 24, "already belongs to device:desk"),
+    ("too many macs", FLAT + 'mac = ["02:00:00:00:00:01", "02:00:00:00:00:02"]\n', 21, "raise count"),
+    ("loop", FLAT.replace("ports = 8", 'ports = 8\nuplink = "switch:b"') + '[switch.b]\nuplink = "switch:cupboard"\n', 10, "leads round in a loop"),
+    ("loop of one", FLAT.replace("ports = 8", 'uplink = "switch:cupboard"'), 9, "loop, cupboard -> cupboard"),
+    ("unknown segment", FLAT + 'segment = "hoem"\n', 21, '"hoem" is not in the plan; write one of the plan\'s segments: home'),
+    ("unknown kind", FLAT.replace('"desktop"', '"desktpo"'), 20, "kinds of devices"),
+    ("bad ref", FLAT + '[injector.x]\nfeeds = "router"\n', 22, "can't stand here"),
+    ("channel", FLAT.replace("[access_point.hall]", '[[access_point.hall.radio]]\nband = "2.4"\nchannel = 36'), 13, "no channel of the 2.4 GHz band"),
+    ("pool", FLAT.replace('ssid = "flat"', 'pool = ["192.168.20.200", "192.168.20.100"]'), 6, "write the lower address first"),
+    ("time zone", FLAT.replace('name = "Small flat"', 'name = "x"\ntime_zone = "Mars/Base"'), 3, "no IANA time zone"),
+    ("no switch", FLAT.replace("[switch.cupboard]\nports = 8", ""), 19, "has no switch"),
+    ("not TOML", FLAT.replace('name = "Small flat"', "name = Small flat"), 2, "is not TOML here"),
+    ("table twice", FLAT + "[site]\n", 21, "is not TOML here"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("text", "line", "words"), [row[1:] for row in WRONG], ids=[row[0] for row in WRONG])
+def test_each_fault_is_one_line_with_its_place(text: str, line: int, words: str) -> None:
+    """`file:line: what is wrong and what to write`, without a line break and without a word of Python."""
+    with pytest.raises(PlanError) as caught:
+        parse_site(text, "flat.toml")
+    said = str(caught.value)
+    assert re.match(rf"flat\.toml:{line}: ", said), said
+    assert words in said
+    assert "\n" not in said
+    assert "pydantic" not in said
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", ":1: is empty"),
+        (b"  \n\n", ":1: is empty"),
+        (b"[site]\nname = '\xff\xfe'", ":2: is not UTF-8"),
+        (b"\x7fELF\x02\x01\x00\x00\x00", ":1: is a binary file"),
+    ],
+)
+def test_a_file_that_is_no_plan_says_so(tmp_path: Path, data: bytes, words: str) -> None:
+    """An empty file, a binary file, another encoding: one line each."""
+    file = tmp_path / "site.toml"
+    file.write_bytes(data)
+    with pytest.raises(PlanError) as caught:
+        load_site(file)
+    assert f"{file}{words}" in str(caught.value)
+
+
+def test_a_file_that_is_not_there_says_so(tmp_path: Path) -> None:
+    """The system's own reason is given."""
+    with pytest.raises(PlanError, match="No such file"):
+        load_site(tmp_path / "none.toml")
+
+
+def test_all_faults_are_told_at_once() -> None:
+    """Three faults of one step come together, in the order of their lines."""
+    with pytest.raises(PlanError) as caught:
+        parse_site(FLAT.replace("count = 4", "a = 1").replace("count = 9", "b = 2").replace("ports = 8", "c = 3"))
+    lines = [caught.value.line, *(fault.line for fault in caught.value.more)]
+    assert lines == [9, 15, 18]
+
+
+def test_twenty_lines_make_a_plan() -> None:
+    """A small flat in 20 lines: router, radios, pools and profiles come from defaults."""
+    assert len(FLAT.splitlines()) == 20
+    site = parse_site(FLAT)
+    assert site.router.ports
+    assert {radio.band for radio in site.access_point["hall"].radio} == {"2.4", "5"}
+    assert site.profile["plug"].basis == "common practice, no source"
+
+
+def test_the_demo_site_is_what_it_promises() -> None:
+    """Three closets, five segments, four access points, two buildings, about 120 devices, a recorder, a budget."""
+    site = load_site(Path(__file__).parents[2] / "netaudit" / "demo" / "site.toml")
+    assert len(site.closet) >= 3
+    assert len(site.segment) == 5
+    assert len(site.access_point) == 4
+    assert len(site.building) == 2
+    assert 110 <= sum(device.count for device in site.device.values()) <= 130
+    assert site.recorder
+    assert site.budget.equipment
+
+
+def test_our_documentation_ranges_are_private_to_the_demo() -> None:
+    """No address of the demo is anybody's: RFC 1918 networks and locally administered MACs only."""
+    site = load_site(Path(__file__).parents[2] / "netaudit" / "demo" / "site.toml")
+    assert all(segment.network.is_private for segment in site.segment.values())
+    macs = [mac for device in site.device.values() for mac in device.mac]
+    assert macs
+    assert all(int(mac[:2], 16) & 0b11 == 0b10 for mac in macs)
