@@ -54,7 +54,7 @@ class Dot11:
 
     `addr2` is the transmitter and None in frames that don't name one, the CF-End among them, whose second address is a
     BSSID. `bssid` is None where the frame doesn't belong to one BSS. `elements` is there in beacons, probe and
-    (re)association frames that reach so far.
+    (re)association frames that reach so far. `damaged` says that the check sequence doesn't fit: any octet may be wrong.
     """
 
     type: int
@@ -68,6 +68,7 @@ class Dot11:
     capability: int | None
     beacon_interval_tu: int | None
     elements: Elements | None
+    damaged: bool = False
 
     @property
     def is_beacon(self) -> bool:
@@ -95,22 +96,25 @@ class Dot11:
         return self.elements.bss_load if self.elements else None
 
 
-def decode_dot11(frame: bytes, fcs: bool | None) -> Dot11 | None:  # noqa: FBT001 - it is one of three states, by name at the call
+def decode_dot11(frame: bytes, fcs: bool | None) -> Dot11 | None:  # noqa: FBT001 - one of three states, not a switch
     """
     Read an 802.11 frame; None when it is cut before its first address, of another protocol version, or damaged.
 
     `fcs` says whether four octets of check sequence follow. None means that nobody knows, as with link type 105: they
-    are taken for one if they fit. A frame that was cut when captured has none left, so say False. Never raises.
+    are taken for one if they fit. A frame that was cut when captured has none left, so say False.
+
+    A check sequence that doesn't fit makes the frame worthless, with one exception: a beacon or probe response that
+    names its sender twice, the same both times, is given and marked `damaged`. Never raises.
     """
+    damaged = False
     if fcs is not False and len(frame) >= _SHORT + 4:
         fits = zlib.crc32(frame[:-4]) == int.from_bytes(frame[-4:], "little")
-        if fits:
+        damaged = bool(fcs) and not fits
+        if fcs or fits:
             frame = frame[:-4]
-        elif fcs:
-            return None
     elif fcs:
         return None
-    if len(frame) < _SHORT or frame[0] & 3:
+    if len(frame) < _SHORT or frame[0] & 3 or (damaged and not _names_itself(frame)):
         return None
     kind, subtype, flags = frame[0] >> 2 & 3, frame[0] >> 4, frame[1]
     if kind == CONTROL:
@@ -148,7 +152,14 @@ def decode_dot11(frame: bytes, fcs: bool | None) -> Dot11 | None:  # noqa: FBT00
         capability=capability,
         beacon_interval_tu=interval_tu,
         elements=elements,
+        damaged=damaged,
     )
+
+
+def _names_itself(frame: bytes) -> bool:
+    """Tell whether this is a beacon or probe response whose transmitter and BSSID are one and the same station."""
+    is_advert = frame[0] in (BEACON << 4 | MANAGEMENT << 2, PROBE_RESPONSE << 4 | MANAGEMENT << 2)
+    return is_advert and len(frame) >= _LONG and frame[10:16] == frame[16:22] and not frame[10] & 1
 
 
 def _control(frame: bytes, subtype: int, flags: int) -> Dot11:
