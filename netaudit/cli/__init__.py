@@ -1,1 +1,93 @@
-"""The commands: parse, call one function, print."""
+"""
+The command line: one word of the trade each; parse, call one function, print.
+
+A command is a module here with `add_parser(subparsers)` and a line in COMMANDS. Only the module of the command that was
+asked for is imported, so that help answers at once on a slow box.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from typing import TYPE_CHECKING, Final
+
+from netaudit import __version__
+from netaudit.errors import NetauditError, PlanError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+# command -> what it is for; the order is the order of a job.
+COMMANDS: Final = {
+    "check": "read a site plan and say what is wrong with it, line by line",
+    "dimension": "size the plan: hazards, the ledger of what can run out, what to do",
+    "draw": "draw the plan; write the cable and patch schedule",
+    "census": "say who is there, from capture files",
+    "run": "watch the site: look, keep, judge, serve metrics",
+    "report": "write the weekly report from what was kept",
+    "store": "look after the database: check, backup, restore, prune, forget, ship",
+    "demo": "run the whole job on an invented site",
+}
+
+OK, SOMETHING_OVER, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
+
+
+class _Command(argparse.ArgumentParser):
+    """A parser that says in one line what is wrong with a call, and where help is."""
+
+    def error(self, message: str) -> None:  # type: ignore[override]
+        """Print one line and end with status 2."""
+        sys.stderr.write(f"{self.prog}: {message}; see {self.prog} --help\n")
+        raise SystemExit(WRONG_INPUT)
+
+
+def _layout(prog: str) -> argparse.HelpFormatter:
+    """Lay help out on one screen: a line a command."""
+    return argparse.RawDescriptionHelpFormatter(prog, max_help_position=18, width=100)
+
+
+def _parser(wanted: str | None) -> argparse.ArgumentParser:
+    """Build the parser, with the whole of the wanted command and a line of each other."""
+    parser = _Command(
+        prog="netaudit",
+        description="Plan, prove and watch the network of a house or a small site.",
+        epilog="example: netaudit demo",
+        formatter_class=_layout,
+    )
+    parser.add_argument("--version", action="version", version=f"netaudit {__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Command)
+    for name, purpose in COMMANDS.items():
+        if name == wanted:
+            importlib.import_module(f"netaudit.cli.{name}").add_parser(subparsers)
+        else:
+            subparsers.add_parser(name, help=purpose)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """
+    Run one command and give its exit status: 0 all is within, 1 something is over or failed, 2 input or call was wrong.
+
+    Whatever a user can cause ends in one line on standard error, never in a traceback.
+    """
+    words = list(sys.argv[1:] if argv is None else argv)
+    args = _parser(next((word for word in words if not word.startswith("-")), None)).parse_args(words)
+    try:
+        status: int = args.func(args)
+        sys.stdout.flush()
+    except PlanError as error:
+        for fault in (error, *error.more):
+            sys.stderr.write(f"{fault}\n")
+        return WRONG_INPUT
+    except NetauditError as error:
+        sys.stderr.write(f"netaudit {args.command}: {error}\n")
+        return WRONG_INPUT
+    except BrokenPipeError:
+        # The reader of a pipe has left; what it wanted it has. The interpreter's last flush must not complain.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return OK
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    return status

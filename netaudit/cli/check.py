@@ -1,0 +1,37 @@
+"""`netaudit check SITE`: read a plan, say every fault with its line, or that it is sound."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    parser = subparsers.add_parser(
+        "check",
+        description="Read a site plan; print each fault as file:line, or what the plan holds.",
+        epilog="example: netaudit check site.toml",
+    )
+    parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
+    parser.add_argument("--json", action="store_true", help="print the plan with every default filled in")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Load the plan; a fault ends in `main` as lines on standard error."""
+    from netaudit.site.load import load_site
+
+    site = load_site(args.site)
+    if args.json:
+        print(site.model_dump_json(indent=1))
+        return 0
+    devices = sum(device.count for device in site.device.values())
+    print(
+        f"{args.site}: sound. {site.site.name}: {devices} devices, {len(site.segment)} segments, "
+        f"{len(site.switch)} switches, {len(site.access_point)} access points, {len(site.closet)} closets, "
+        f"{len(site.drop)} drops."
+    )
+    return 0

@@ -1,0 +1,46 @@
+"""What commands share when they print: one JSON document, or tables that are plain when piped."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import fields, is_dataclass
+from datetime import date, datetime
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+# Fits a laptop's terminal beside its margin, and A4 in print.
+WIDTH = 100
+
+
+def plain(value: object) -> Any:  # noqa: ANN401 - JSON is what it is
+    """Turn frozen values into what `json` writes; infinity has no JSON and becomes null."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {one.name: plain(getattr(value, one.name)) for one in fields(value)}
+    if isinstance(value, dict):
+        return {str(key): plain(one) for key, one in value.items()}
+    if isinstance(value, list | tuple | set | frozenset):
+        return [plain(one) for one in value]
+    if isinstance(value, float) and (value != value or value in (float("inf"), float("-inf"))):  # noqa: PLR0124 - NaN
+        return None
+    if isinstance(value, datetime | date):
+        return value.isoformat()
+    if value is None or isinstance(value, bool | int | float | str):
+        return value
+    return str(value)
+
+
+def print_json(value: object) -> None:
+    """Print one JSON document on standard output."""
+    sys.stdout.write(json.dumps(plain(value), ensure_ascii=False, indent=1) + "\n")
+
+
+def console() -> Console:
+    """Give a console of at most WIDTH columns; colour only on a terminal and never with NO_COLOR."""
+    from rich.console import Console
+
+    probe = Console(highlight=False)
+    width = min(WIDTH, probe.width) if probe.is_terminal else WIDTH
+    return Console(highlight=False, width=width, soft_wrap=False)
