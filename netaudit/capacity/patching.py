@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from netaudit.capacity.poe import CLASSES, class_of_draw
+from netaudit.capacity.power_classes import CLASSES, class_of_draw
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import ROUTER, closet_of, router_closet, switch_closet
 

@@ -1,181 +1,451 @@
 """
-Power over Ethernet: what a port gives, what the cable keeps, what arrives.
+Power over Ethernet joined with the plan: watts of each supply, powered ports, and what must not be plugged together.
 
-IEEE 802.3 clause 33 (af, at: types 1 and 2, classes 0 to 4) and clause 145 (bt: types 3 and 4, classes 1 to 8). A port
-may feed more than the device takes, because the cable keeps a share; one equation gives all: the device takes a constant
-power P through a loop R from a voltage V, so I = (V - sqrt(V^2 - 4 R P)) / (2 R).
+Three reckonings stand side by side on each supply's line: what the switch sets aside by class (this is what refuses the
+next device, and what every device may ask for when power comes back after a cut, so it is the demand we judge), what the
+devices are stated to draw with the loss of their real cables, and the rule of thumb.
 """
 
 from __future__ import annotations
 
-import math
+from collections import defaultdict
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
+from netaudit.capacity import cable
+from netaudit.capacity.line import PRACTICE, USER, Flaw, Hazard, Kind, Line, Step, Verdict
+from netaudit.capacity.patching import Fit, Patch, Patching, class_of_need, offers, patch, type_of
+from netaudit.capacity.power_classes import CLASSES, TYPES, Fed, arriving_w, feed
 from netaudit.errors import OutOfRange
+from netaudit.site.topology import ROUTER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from netaudit.site.model import Injector, PortPower, PowerNeed, Site
+
+CLASS_BASIS = "IEEE 802.3 Tables 33-7 and 145-11"
+FEED_BASIS = "IEEE 802.3 33.2.6, 145.2.8"
+CAMERA_RULE_W = 6.0  # common practice, no source: a fixed camera without heater
+ACCESS_POINT_RULE_W = (
+    5.0  # common practice, no source: an older access point with one radio; sheets often say 13 to 25 W
+)
+POWER_REASON = f"full supplies run hot and leave nothing for a replacement that draws more ({PRACTICE})"
+# A passive port gives what the device draws; no class tells it what to set aside, so the draw stands for both.
+PASSIVE = "passive 24 V"
 
 
 @dataclass(frozen=True, slots=True)
-class PoeType:
-    """
-    A type of power sourcing equipment and of the devices made for it.
+class Reckoning:
+    """One thing's power, each way [W]: set aside by class, drawn at the device, lost in the cable, by rule of thumb."""
 
-    pairs it may use; classes it offers; output voltage of the port and least voltage at the device [V]; current of one
-    pairset [A]; loop of one pairset that the standard reckons with [ohm]; the least category of cable; port_power_w, what
-    a port must be able to give for its highest class [W].
-    """
-
-    number: int
-    standard: str
-    pairs: tuple[int, ...]
-    classes: tuple[int, ...]
-    output_min_v: float
-    output_max_v: float
-    device_min_v: float
-    pairset_a: float
-    pairset_loop_ohm: float
-    least_category: str
-    port_power_w: float
-
-
-# IEEE 802.3 Tables 33-1, 33-11 (types 1, 2), 145-1, 145-16 (types 3, 4). From memory and backed by the class equation:
-# the bt rows, the loops, and the device voltage of type 4 (52 V less 1.73 A through 6.25 ohm).
-TYPES: dict[int, PoeType] = {
-    1: PoeType(1, "802.3af-2003", (2,), (0, 1, 2, 3), 44.0, 57.0, 37.0, 0.35, 20.0, "Cat3", 15.4),
-    2: PoeType(2, "802.3at-2009", (2,), (0, 1, 2, 3, 4), 50.0, 57.0, 42.5, 0.6, 12.5, "Cat5", 30.0),
-    3: PoeType(3, "802.3bt-2018", (2, 4), (1, 2, 3, 4, 5, 6), 50.0, 57.0, 42.5, 0.6, 12.5, "Cat5", 60.0),
-    4: PoeType(4, "802.3bt-2018", (2, 4), (1, 2, 3, 4, 5, 6, 7, 8), 52.0, 57.0, 41.1, 0.96, 12.5, "Cat5", 90.0),
-}
-
-# IEEE 802.3-2022 Tables 145-1 and 145-16: the most that any port gives, both pairsets together.
-PORT_CEILING_A = 1.92
-PORT_CEILING_W = 99.9
-
-
-@dataclass(frozen=True, slots=True)
-class PoeClass:
-    """
-    A power class of a device with one signature.
-
-    device_w is the most it may take; supply_w the least that a port must be able to give by clause 145 (bt), reserve_w
-    what to set aside: the clause 33 (af/at) figure for classes 0 to 3, which is the higher; pairs it needs; the type that
-    first offers it; classification current [A, low and high] of the first event, and the class shown at each event.
-    """
-
-    number: int
-    device_w: float
-    supply_w: float
-    reserve_w: float
-    pairs: int
-    least_type: int
-    signature_a: tuple[float, float]
-    events: tuple[int, ...]
-
-
-_CURRENT_A = {0: (0.0, 0.004), 1: (0.009, 0.012), 2: (0.017, 0.020), 3: (0.026, 0.030), 4: (0.036, 0.044)}
-
-# Device power: Tables 33-18 and 145-26; supply: Tables 33-7 and 145-11; currents: Table 33-17; events: Table 145-27 (from
-# memory). Class 0 is a device that doesn't say: reckon it as class 3. Clause 145 prints class 3 as 13 W and has no class 0.
-CLASSES: dict[int, PoeClass] = {
-    0: PoeClass(0, 12.95, 15.4, 15.4, 2, 1, _CURRENT_A[0], (0,)),
-    1: PoeClass(1, 3.84, 4.0, 4.0, 2, 1, _CURRENT_A[1], (1,)),
-    2: PoeClass(2, 6.49, 6.7, 7.0, 2, 1, _CURRENT_A[2], (2,)),
-    3: PoeClass(3, 12.95, 14.0, 15.4, 2, 1, _CURRENT_A[3], (3,)),
-    4: PoeClass(4, 25.5, 30.0, 30.0, 2, 2, _CURRENT_A[4], (4, 4)),
-    5: PoeClass(5, 40.0, 45.0, 45.0, 4, 3, _CURRENT_A[4], (4, 4, 0, 0)),
-    6: PoeClass(6, 51.0, 60.0, 60.0, 4, 3, _CURRENT_A[4], (4, 4, 1, 1)),
-    7: PoeClass(7, 62.0, 75.0, 75.0, 4, 4, _CURRENT_A[4], (4, 4, 2, 2)),
-    8: PoeClass(8, 71.3, 90.0, 90.0, 4, 4, _CURRENT_A[4], (4, 4, 3, 3)),
-}
-
-# A device with two signatures is classed on each pairset alone: (device_w, supply_w). Tables 145-26 and 145-12; class 5
-# from memory. A reader that keeps one class a port counts up to half too little.
-DUAL_CLASSES: dict[int, tuple[float, float]] = {
-    1: (3.84, 4.0),
-    2: (6.49, 6.7),
-    3: (13.0, 14.0),
-    4: (25.5, 30.0),
-    5: (35.6, 45.0),
-}
-
-
-@dataclass(frozen=True, slots=True)
-class Fed:
-    """What happens on one fed cable: current of all pairs together [A], power in, lost and arriving [W], voltage [V]."""
-
-    current_a: float
-    supply_w: float
+    reserved_w: float
+    draw_w: float
     loss_w: float
-    device_w: float
-    device_v: float
+    thumb_w: float
+
+    def times(self, count: int) -> Reckoning:
+        """The same for `count` alike things."""
+        return Reckoning(self.reserved_w * count, self.draw_w * count, self.loss_w * count, self.thumb_w * count)
 
 
-def feed(device_w: float, *, supply_v: float, loop_ohm: float) -> Fed:
+def need_of(site: Site, ref: str) -> PowerNeed | None:
+    """Give how a device or an access point is fed; None for anything else."""
+    kind, _, name = ref.partition(":")
+    if kind == "access_point":
+        return site.access_point[name].power
+    if kind == "device":
+        device = site.device[name]
+        return device.power or site.profile[device.kind].power
+    return None
+
+
+def taken_w(need: PowerNeed) -> float:
+    """Power that a device takes: its stated draw, else the most of its class [W]."""
+    if need.draw_w is not None:
+        return need.draw_w
+    return CLASSES[need.power_class if need.power_class is not None else 0].device_w
+
+
+def rule_of_thumb_w(site: Site, ref: str, need: PowerNeed) -> float:
+    """Power by the rule of thumb: 6 W a camera, 5 W an access point; anything else as it takes [W]."""
+    kind, _, name = ref.partition(":")
+    if kind == "access_point":
+        return ACCESS_POINT_RULE_W
+    if kind == "device" and site.profile[site.device[name].kind].recorded:
+        return CAMERA_RULE_W
+    return taken_w(need)
+
+
+def granted_class(power: PortPower, power_class: int) -> int:
+    """Class that a port of a type grants: the one asked for, or its own highest."""
+    number = type_of(power)
+    return min(power_class, max(TYPES[number].classes)) if number is not None else 0
+
+
+def loop_ohm(site: Site, drop: str | None, *, number: int, pairs: int) -> float:
     """
-    Feed a device that takes a constant power through a cable.
+    Loop that power sees on the way to a device [ohm].
 
-    Args:      device_w it takes; supply_v at the port; loop_ohm of all powered pairs together (see cable.power_loop_ohm).
-    Raises:    OutOfRange: a negative power or loop, no voltage, or more power than the cable can pass.
-    Source:    IEEE 802.3 33.2.6 and 145.2.8: I = (V - sqrt(V^2 - 4 R P)) / (2 R).
+    The real cable where the plan knows it, else the longest that the standard reckons with for the port's type.
     """
-    if not (device_w >= 0.0 and loop_ohm >= 0.0 and supply_v > 0.0):
-        raise OutOfRange(
-            f"{device_w:g} W through {loop_ohm:g} ohm from {supply_v:g} V: power and loop 0 or more, voltage above"
+    if drop is None:
+        return TYPES[number].pairset_loop_ohm * 2.0 / pairs
+    row = site.drop[drop]
+    if row.category == "fibre":
+        return 0.0
+    gauge = row.gauge_awg or cable.CATEGORIES[row.category].gauge_awg
+    return cable.power_loop_ohm(gauge, row.length_m, pairs=pairs, temperature_c=row.temperature_c)
+
+
+def feed_device(site: Site, need: PowerNeed, power: PortPower, drop: str | None) -> tuple[Fed | None, float]:
+    """
+    Feed a device from an IEEE 802.3 port through its cable.
+
+    Returns:   what happens on the cable (None if it can't pass), and the most that could arrive [W].
+    Source:    IEEE 802.3 33.2.6, 145.2.8, at the lowest voltage that the port's type may give.
+    """
+    number = type_of(power)
+    asked = class_of_need(need)
+    if number is None or asked is None:
+        return None, 0.0
+    granted = granted_class(power, asked)
+    supply_v = TYPES[number].output_min_v
+    ohm = loop_ohm(site, drop, number=number, pairs=CLASSES[granted].pairs)
+    most_w = arriving_w(CLASSES[granted].reserve_w, supply_v=supply_v, loop_ohm=ohm)
+    if ohm <= TYPES[number].pairset_loop_ohm * 2.0 / CLASSES[granted].pairs:
+        # On such a cable the class's own power is promised; the printed supply figures are rounded.
+        most_w = max(most_w, CLASSES[granted].device_w)
+    try:
+        return feed(taken_w(need), supply_v=supply_v, loop_ohm=ohm), most_w
+    except OutOfRange:
+        return None, most_w
+
+
+def reckon(site: Site, ref: str, need: PowerNeed, power: PortPower, drop: str | None) -> Reckoning:
+    """Reckon what one thing asks of its supply, each way."""
+    thumb_w = rule_of_thumb_w(site, ref, need)
+    asked = class_of_need(need)
+    if asked is None:
+        draw_w = need.draw_w or 0.0
+        return Reckoning(draw_w, draw_w, 0.0, thumb_w)
+    fed, most_w = feed_device(site, need, power, drop)
+    reserved_w = CLASSES[granted_class(power, asked)].reserve_w
+    if fed is None:
+        return Reckoning(reserved_w, most_w, reserved_w - most_w, thumb_w)
+    return Reckoning(reserved_w, fed.device_w, fed.loss_w, thumb_w)
+
+
+def judge(site: Site, patching: Patching | None = None) -> Verdict:
+    """
+    Judge the power of each switch and injector of a checked plan.
+
+    Args:      patching the plan's patch schedule, where it is solved already.
+    """
+    patching = patching or patch(site)
+    lines: list[Line] = []
+    for switch, patches in patching.by_switch().items():
+        lines += _supply_lines(site, switch, patches, patching)
+    drop_to = {drop.feeds: name for name, drop in reversed(site.drop.items()) if drop.feeds is not None}
+    for name, injector in site.injector.items():
+        lines.append(_injector_line(site, name, injector, drop_to.get(injector.feeds)))
+    shorts, hazards, flaws = _at_the_ports(site, patching)
+    more_hazards, more_flaws = _at_the_injectors(site)
+    return Verdict((*lines, *shorts), (*hazards, *more_hazards), (*flaws, *more_flaws, *_overdrawn(site)))
+
+
+def _takes_power(patched: Patch) -> bool:
+    return patched.plug.power_class is not None or patched.plug.passive
+
+
+def _supply_lines(site: Site, switch: str, patches: Iterable[Patch], patching: Patching) -> Iterator[Line]:
+    groups = patching.groups[switch]
+    powered = [group for group in groups if type_of(group.power) is not None]
+    fed: list[tuple[Patch, Reckoning]] = []
+    wanting = 0
+    for patched in patches:
+        need = need_of(site, patched.plug.ref)
+        if need is None or not _takes_power(patched):
+            continue
+        wanting += patched.count if patched.plug.power_class is not None else 0
+        power = groups[patched.group].power
+        if power != "none":
+            fed.append((patched, reckon(site, patched.plug.ref, need, power, patched.plug.drop).times(patched.count)))
+    supply_w = site.switch[switch].supply_w if switch in site.switch else 0.0
+    grow = 1.0 + site.site.growth
+    place = f"switch:{switch}" if switch != ROUTER else ROUTER
+    if fed or supply_w:
+        reserved_w = sum(one.reserved_w for _, one in fed)
+        yield Line(
+            Kind.POWER,
+            place,
+            "W",
+            supply=supply_w,
+            ceiling=site.ceilings.power,
+            ceiling_reason=POWER_REASON,
+            planned=reserved_w,
+            grown=reserved_w * grow,
+            basis=CLASS_BASIS,
+            steps=_power_steps([one for _, one in fed], sum(patched.count for patched, _ in fed)),
+            inputs=((f"{place} supply", f"{supply_w:g} W"),),
+            note=_allocation_note(reserved_w, sum(one.draw_w + one.loss_w for _, one in fed), supply_w),
         )
-    root = supply_v * supply_v - 4.0 * loop_ohm * device_w
-    if root < 0.0:
-        most = supply_v * supply_v / (4.0 * loop_ohm)
-        raise OutOfRange(f"{device_w:g} W can't pass {loop_ohm:g} ohm from {supply_v:g} V: {most:.1f} W is the most")
-    # The same root, written so that a loop of nearly nothing doesn't subtract two equal numbers.
-    current_a = 2.0 * device_w / (supply_v + math.sqrt(root))
-    loss_w = current_a * current_a * loop_ohm
-    return Fed(current_a, supply_v * current_a, loss_w, device_w, supply_v - current_a * loop_ohm)
-
-
-def arriving_w(port_w: float, *, supply_v: float, loop_ohm: float) -> float:
-    """
-    Power left at the device when the port gives all that it can [W].
-
-    Args:      port_w at the port; supply_v; loop_ohm of all powered pairs together.
-    Raises:    OutOfRange: no voltage, or a negative power or loop.
-    Source:    Joule's law: P - (P / V)^2 R, at most V^2 / 4 R.
-    """
-    if not (port_w >= 0.0 and loop_ohm >= 0.0 and supply_v > 0.0):
-        raise OutOfRange(
-            f"{port_w:g} W through {loop_ohm:g} ohm from {supply_v:g} V: power and loop 0 or more, voltage above"
+    if powered or wanting:
+        yield Line(
+            Kind.POWERED_PORTS,
+            place,
+            "ports",
+            supply=sum(group.count for group in powered),
+            ceiling=site.ceilings.ports,
+            ceiling_reason=f"a spare port where something must be added or a port fails ({PRACTICE})",
+            planned=wanting,
+            grown=wanting * grow,
+            basis=USER,
+            steps=tuple(
+                Step(
+                    f"{group.power} ports, up to class {max(TYPES[number].classes)}",
+                    group.count,
+                    "ports",
+                    f"IEEE {TYPES[number].standard}",
+                )
+                for group in powered
+                if (number := type_of(group.power)) is not None
+            ),
         )
-    current_a = port_w / supply_v
-    if loop_ohm > 0.0:
-        # A port can't push more than the current at which the cable takes half: beyond it less arrives, not more.
-        current_a = min(current_a, supply_v / (2.0 * loop_ohm))
-    return supply_v * current_a - current_a * current_a * loop_ohm
 
 
-def class_of_draw(device_w: float) -> int:
-    """
-    Lowest class whose device power covers a stated draw.
+def _power_steps(each: list[Reckoning], count: int) -> tuple[Step, ...]:
+    draw_w = sum(one.draw_w for one in each)
+    loss_w = sum(one.loss_w for one in each)
+    reserved_w = sum(one.reserved_w for one in each)
+    return (
+        Step("powered devices", count, "devices", USER),
+        Step("set aside by class", reserved_w, "W", CLASS_BASIS),
+        Step("stated draw at the devices", draw_w, "W", USER),
+        Step("lost in the cables", loss_w, "W", FEED_BASIS),
+        Step("stated draw at the ports", draw_w + loss_w, "W", FEED_BASIS),
+        Step(
+            f"by rule of thumb: {CAMERA_RULE_W:g} W a camera, {ACCESS_POINT_RULE_W:g} W an access point",
+            sum(one.thumb_w for one in each),
+            "W",
+            PRACTICE,
+        ),
+        Step("asked for at once when power returns after a cut", reserved_w, "W", CLASS_BASIS),
+    )
 
-    Raises:    OutOfRange: a negative draw, or more than class 8 allows.
-    Source:    IEEE 802.3 Tables 33-18 and 145-26.
-    """
-    if not 0.0 <= device_w <= CLASSES[8].device_w:
-        raise OutOfRange(f"a draw of {device_w:g} W: Power over Ethernet feeds 0 to {CLASSES[8].device_w:g} W")
-    return next(number for number in range(1, 9) if CLASSES[number].device_w >= device_w)
+
+def _allocation_note(reserved_w: float, drawn_w: float, supply_w: float) -> str:
+    if drawn_w <= supply_w < reserved_w:
+        return "the draw fits and the classes don't: a switch that sets power aside by class refuses the last devices"
+    return ""
 
 
-def reserve_w(power_class: int, second: int | None = None, *, bt: bool = False) -> float:
-    """
-    Power that a switch sets aside for one port [W].
+def _injector_line(site: Site, name: str, injector: Injector, drop: str | None) -> Line:
+    need = need_of(site, injector.feeds)
+    drop = _own_drop(site, injector.feeds) or drop
+    one = reckon(site, injector.feeds, need, injector.power, drop) if need is not None else Reckoning(0, 0, 0, 0)
+    return Line(
+        Kind.POWER,
+        f"injector:{name}",
+        "W",
+        supply=injector.supply_w,
+        ceiling=1.0,
+        ceiling_reason="it feeds one device and nothing can be added",
+        planned=one.draw_w + one.loss_w,
+        grown=one.draw_w + one.loss_w,
+        basis=FEED_BASIS,
+        steps=_power_steps([one], 1),
+        inputs=((f"injector:{name} supply", f"{injector.supply_w:g} W"),),
+        note="a supply of its own, with a mains outlet of its own",
+    )
 
-    Args:      power_class 0..8; second: the class of the other pairset when the device has two signatures (then both
-               are 1..5 and of clause 145); bt: the switch's sheet states the clause 145 figures.
-    Raises:    OutOfRange: there is no such class.
-    Source:    IEEE 802.3 Tables 33-7, 145-11, 145-12; two signatures add (145.2.8).
-    """
-    if second is not None:
-        if power_class not in DUAL_CLASSES or second not in DUAL_CLASSES:
-            raise OutOfRange(f"classes {power_class} and {second} on two pairsets: write 1 to 5 for each")
-        return DUAL_CLASSES[power_class][1] + DUAL_CLASSES[second][1]
-    if power_class not in CLASSES:
-        raise OutOfRange(f"power class {power_class}: write 0 to 8")
-    known = CLASSES[power_class]
-    return known.supply_w if bt else known.reserve_w
+
+def _own_drop(site: Site, ref: str) -> str | None:
+    kind, _, name = ref.partition(":")
+    return site.access_point[name].drop if kind == "access_point" else site.device[name].drop
+
+
+def _at_the_ports(site: Site, patching: Patching) -> tuple[list[Line], list[Hazard], list[Flaw]]:
+    lines: list[Line] = []
+    hazards: list[Hazard] = []
+    flaws: list[Flaw] = []
+    live_left = {
+        switch: sum(group.count for group in groups if group.power == PASSIVE)
+        for switch, groups in patching.groups.items()
+    }
+    for patched in patching.patches:
+        plug, group = patched.plug, patching.groups[patched.switch][patched.group]
+        place = f"switch:{patched.switch}" if patched.switch != ROUTER else ROUTER
+        ports = _ports_text(patched)
+        if group.power == PASSIVE:
+            live_left[patched.switch] -= patched.count
+        if patched.fit is Fit.LIVE:
+            hazards.append(_live_hazard(plug.ref, f"{place} {ports}"))
+            continue
+        need = need_of(site, plug.ref)
+        if need is None or not _takes_power(patched):
+            continue
+        number = type_of(group.power)
+        if plug.drop is not None and site.drop[plug.drop].category == "fibre":
+            flaws.append(
+                Flaw(
+                    "power_over_fibre",
+                    plug.ref,
+                    f"takes its power from the cable and drop {plug.drop} is fibre",
+                    "feed it on the spot, or pull copper",
+                    "fibre carries no power",
+                )
+            )
+        elif patched.fit is Fit.UNPOWERED and (number is None or plug.passive):
+            asked = "always-on 24 V" if plug.passive else f"class {plug.power_class}"
+            flaws.append(
+                Flaw(
+                    "no_power",
+                    plug.ref,
+                    f"takes {asked} from its port; {place} {ports} gives {group.power}",
+                    "add a switch with such ports or an injector that gives exactly that",
+                    USER,
+                )
+            )
+        elif number is not None and plug.power_class is not None:
+            short = _short(site, patched, need, group.power)
+            if short is not None:
+                lines.append(short[0])
+                hazards.append(short[1])
+    flaws += [
+        Flaw(
+            "spare_live_port",
+            f"switch:{switch}" if switch != ROUTER else ROUTER,
+            f"{left} port{'s' * (left > 1)} always on at 24 V with nothing planned for {'them' if left > 1 else 'it'}",
+            "switch the supply of spare ports off, or close them with a labelled plug",
+            PRACTICE,
+        )
+        for switch, left in live_left.items()
+        if left > 0
+    ]
+    return lines, hazards, flaws
+
+
+def _ports_text(patched: Patch) -> str:
+    last = patched.first_port + patched.count - 1
+    return f"port {last}" if patched.count == 1 else f"ports {patched.first_port} to {last}"
+
+
+def _live_hazard(ref: str, where: str) -> Hazard:
+    return Hazard(
+        "live_port",
+        ref,
+        f"{where} is always on at 24 V and the device there did not ask for it: it can be destroyed",
+        "move it to another port, or switch that port's supply off before anything is plugged in",
+        "common practice, no source: passive power is never fed into a device that doesn't ask for exactly that",
+    )
+
+
+def _short(site: Site, patched: Patch, need: PowerNeed, power: PortPower) -> tuple[Line, Hazard] | None:
+    """Compare what arrives with what the device takes; None when all is well."""
+    ref, asked = patched.plug.ref, patched.plug.power_class or 0
+    fed, most_w = feed_device(site, need, power, patched.plug.drop)
+    wanted_w = taken_w(need)
+    class_fits = offers(power, asked)
+    number = type_of(power)
+    reasons = []
+    if not class_fits:
+        reasons.append(
+            f"it asks for class {asked} and a {power} port grants class {granted_class(power, asked)} at most"
+        )
+    if most_w < wanted_w - 1e-9:
+        reasons.append(f"it takes {wanted_w:g} W and {most_w:.1f} W can arrive")
+    elif fed is not None and number is not None and fed.device_v < TYPES[number].device_min_v - 1e-3:
+        reasons.append(f"{fed.device_v:.1f} V arrive and {TYPES[number].device_min_v:g} V are needed")
+    if not reasons:
+        return None
+    line = Line(
+        Kind.PORT_POWER,
+        ref,
+        "W",
+        supply=most_w,
+        ceiling=1.0,
+        ceiling_reason="a port feeds one device and nothing can be added",
+        planned=wanted_w if class_fits else max(wanted_w, CLASSES[min(asked, 8)].device_w),
+        grown=wanted_w if class_fits else max(wanted_w, CLASSES[min(asked, 8)].device_w),
+        basis=FEED_BASIS,
+        steps=(
+            Step("granted by the port", CLASSES[granted_class(power, asked)].reserve_w, "W", CLASS_BASIS),
+            Step("arrives at most", most_w, "W", FEED_BASIS),
+            Step("taken by the device", wanted_w, "W", USER),
+        ),
+    )
+    hazard = Hazard(
+        "underfed",
+        ref,
+        "needs more than its port can give: " + "; ".join(reasons),
+        "use a stronger port or an injector, or a shorter or thicker cable",
+        CLASS_BASIS,
+    )
+    return line, hazard
+
+
+def _at_the_injectors(site: Site) -> tuple[list[Hazard], list[Flaw]]:
+    hazards: list[Hazard] = []
+    flaws: list[Flaw] = []
+    fed_by: defaultdict[str, list[str]] = defaultdict(list)
+    for name, injector in site.injector.items():
+        ref = injector.feeds
+        fed_by[ref].append(name)
+        need = need_of(site, ref)
+        if need is None:
+            continue
+        asked = class_of_need(need)
+        if injector.power == PASSIVE and need.supply != PASSIVE:
+            hazards.append(_live_hazard(ref, f"injector:{name}"))
+        elif injector.power != PASSIVE and need.supply == PASSIVE:
+            flaws.append(
+                Flaw(
+                    "no_power",
+                    ref,
+                    f"takes always-on 24 V; injector {name} asks before it gives, so it gives nothing",
+                    "use the injector that the device's sheet names",
+                    USER,
+                )
+            )
+        elif asked is not None and not offers(injector.power, asked):
+            hazards.append(
+                Hazard(
+                    "underfed",
+                    ref,
+                    f"needs more than injector {name} can give: it asks for class {asked} and that is {injector.power}",
+                    "use a stronger injector or a powered port",
+                    CLASS_BASIS,
+                )
+            )
+    for ref, names in fed_by.items():
+        kind, _, name = ref.partition(":")
+        count = site.device[name].count if kind == "device" else 1
+        if count > len(names):
+            flaws.append(
+                Flaw(
+                    "injectors_missing",
+                    ref,
+                    f"{count} devices and {len(names)} injector{'s' * (len(names) > 1)}: each feeds one",
+                    f"add {count - len(names)} more, or a switch with powered ports",
+                    USER,
+                )
+            )
+    return hazards, flaws
+
+
+def _overdrawn(site: Site) -> Iterator[Flaw]:
+    """A stated draw above the stated class: one of the two is wrong."""
+    for ref in (*(f"access_point:{name}" for name in site.access_point), *(f"device:{name}" for name in site.device)):
+        need = need_of(site, ref)
+        if need is None or need.supply != "802.3" or need.power_class is None or need.draw_w is None:
+            continue
+        most_w = CLASSES[need.power_class].device_w
+        if need.draw_w > most_w:
+            yield Flaw(
+                "draw_above_class",
+                ref,
+                f"is stated to draw {need.draw_w:g} W, more than the {most_w:g} W that class {need.power_class} may take",
+                "check class and draw on its sheet",
+                "IEEE 802.3 Tables 33-18 and 145-26",
+            )
