@@ -1,0 +1,53 @@
+# The recipes that a person runs and that CI runs. Everything lives in $(VENV); a second run reuses it.
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+OUT ?= demo-output
+
+.PHONY: demo test lint bench truth fuzz soak lock clean
+
+demo: $(VENV)/run-ready
+	$(BIN)/netaudit demo --out $(OUT)
+
+test: $(VENV)/test-ready
+	@scripts/system-packages
+	$(BIN)/python -m pytest
+
+lint: $(VENV)/test-ready
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+
+bench: $(VENV)/test-ready
+	@for script in benchmarks/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+
+truth: $(VENV)/test-ready
+	$(BIN)/python tests/truth/table.py
+
+fuzz: $(VENV)/test-ready
+	$(BIN)/python tests/wire/fuzz/fuzz.py 600
+
+# Two installs are the same: both locks are made from pyproject.toml by this recipe and by nothing else.
+lock: $(VENV)/test-ready
+	$(BIN)/python -m pip install --quiet pip-tools
+	$(BIN)/pip-compile --quiet --upgrade --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
+	  --no-emit-index-url --no-emit-trusted-host --extra build --output-file requirements.lock pyproject.toml
+	$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
+	  --no-emit-index-url --no-emit-trusted-host --constraint requirements.lock --extra build --extra test --extra fleet \
+	  --output-file requirements-test.lock pyproject.toml
+
+clean:
+	rm -rf $(VENV) $(OUT) build dist *.egg-info .pytest_cache .mypy_cache .ruff_cache .hypothesis
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/run-ready: requirements.lock pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-build-isolation --no-deps --editable .
+	@touch $@
+
+$(VENV)/test-ready: requirements-test.lock pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --require-hashes -r requirements-test.lock
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --no-build-isolation --no-deps --editable .
+	@touch $@ $(VENV)/run-ready

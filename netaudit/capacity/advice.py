@@ -1,0 +1,42 @@
+"""What to do about a line that is tight or over: one sentence a kind, with the amount that is missing."""
+
+from __future__ import annotations
+
+import math
+from typing import Final
+
+from netaudit.capacity.line import Kind, Line, State
+
+# The sentence after "<place> lacks <amount>: ". Which remedy fits is common practice, no source.
+CURES: Final = {
+    Kind.PORTS: "a switch with more ports, or a second one in the same closet",
+    Kind.POWERED_PORTS: "more powered ports of the type that is asked for, or an injector where only one device lacks",
+    Kind.POWER: "a larger supply, some devices on injectors, or a second powered switch",
+    Kind.PORT_POWER: "a port of a higher type, or an injector for this device",
+    Kind.AIRTIME: "move what can to 5 GHz or to a cable, take the oldest rates out, or add an access point on a free channel",
+    Kind.STATIONS: "another access point here, or one that serves more stations",
+    Kind.ADDRESSES: "a longer pool, a shorter lease, or a larger network",
+    Kind.LINK_UP: "a faster link, or the devices nearer to the recorder or router",
+    Kind.LINK_DOWN: "a faster link, or the devices nearer to the recorder or router",
+    Kind.ROUTED: "a router that forwards more, or heavy talkers on one segment",
+    Kind.HOPS: "patch this switch nearer to the router",
+    Kind.CABLE: "a shorter way, a switch half-way, or fibre",
+    Kind.DEVICE_COUNT: "split the segment by use",
+    Kind.RECORDING: "a larger disk, fewer days, or less motion recorded",
+    Kind.WRITE: "a recorder that writes faster, or a second one",
+    Kind.BACKUP: "a larger battery, or fewer things on it",
+    Kind.MONEY: "a cheaper set (see the options), or a larger budget",
+}
+
+
+def advise(line: Line) -> str | None:
+    """Say what to do about a line, with growth; None when it is within its ceiling even grown."""
+    if line.grown_state is State.WITHIN:
+        return None
+    missing = line.grown - line.usable
+    amount = math.ceil(missing) if line.unit in _WHOLE else missing
+    when = "now" if line.state is not State.WITHIN else "with growth"
+    return f"lacks {amount:,.4g} {line.unit} {when}: {CURES[line.kind]}"
+
+
+_WHOLE: Final = ("ports", "stations", "addresses", "devices", "hops")

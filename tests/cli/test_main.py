@@ -1,0 +1,84 @@
+"""The command line: help at once, one line for what is wrong, exit status by rule."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from netaudit.cli import COMMANDS, main
+
+ROOT = Path(__file__).resolve().parents[2]
+DEMO = ROOT / "netaudit" / "demo" / "site.toml"
+
+
+def _call(*words: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-m", "netaudit", *words], capture_output=True, text=True, cwd=ROOT, timeout=timeout, check=False
+    )
+
+
+def test_help_imports_nothing_heavy() -> None:
+    """Help needs the standard library alone: that is what keeps it quick on a slow box."""
+    code = (
+        "import sys, contextlib, io, netaudit.cli as c\n"
+        "with contextlib.suppress(SystemExit), contextlib.redirect_stdout(io.StringIO()): c.main(['--help'])\n"
+        "print(sorted({m.split('.')[0] for m in sys.modules} & {'pydantic','sqlalchemy','scapy','rich','starlette',"
+        "'pygal','prometheus_client','apscheduler','babel','jinja2','alembic','highspy','numpy'}))"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_each_command_has_help_that_fits_a_screen_and_ends_with_an_example(command: str) -> None:
+    """At most 40 lines, and an example in which the command is spelled as it is called."""
+    done = _call(command, "--help")
+    assert done.returncode == 0, done.stderr
+    lines = done.stdout.rstrip().splitlines()
+    assert len(lines) <= 40
+    assert any(line.startswith(f"example: netaudit {command}") for line in lines[-3:])
+
+
+def test_a_command_that_is_none_is_one_line() -> None:
+    """No traceback, status 2, and where help is."""
+    done = _call("chekc", "x")
+    assert done.returncode == 2
+    assert done.stderr.count("\n") == 1
+    assert "--help" in done.stderr
+
+
+def test_a_call_without_its_plan_is_one_line() -> None:
+    """A missing argument is named."""
+    done = _call("check")
+    assert done.returncode == 2
+    assert "SITE" in done.stderr
+    assert done.stderr.count("\n") == 1
+
+
+def test_a_sound_plan_is_said_to_be_sound(capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo plan passes with status 0 and is counted."""
+    assert main(["check", str(DEMO)]) == 0
+    assert "121 devices" in capsys.readouterr().out
+
+
+def test_a_wrong_plan_ends_with_status_2_and_each_fault_on_its_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """file:line, nothing on standard output."""
+    plan = tmp_path / "bad.toml"
+    plan.write_text('[site]\nname = "x"\nbogus = 1\n[segment.a]\nnetwork = "10.0.0.0/24"\nvlan = 9999\n')
+    assert main(["check", str(plan)]) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert [line.split(": ")[0] for line in said.err.splitlines()] == [f"{plan}:3", f"{plan}:6"]
+
+
+def test_a_reader_that_leaves_early_is_no_fault() -> None:
+    """`netaudit check --json | head -1` ends quietly."""
+    script = f"{sys.executable} -m netaudit check {DEMO} --json | head -1"
+    done = subprocess.run(["bash", "-o", "pipefail", "-c", script], capture_output=True, text=True, cwd=ROOT, check=False)
+    assert done.stderr == ""
+    assert done.returncode == 0
