@@ -87,14 +87,16 @@ def _without(raw: dict[str, Any], table: str, name: str) -> dict[str, Any]:
             changed[owner] = {
                 key: _less(row, (field,)) if row.get(field) == used else row for key, row in changed[owner].items()
             }
-    if table == "access_point":
-        changed["device"] = {key: _unserved(row, name) for key, row in changed.get("device", {}).items()}
+    if table == "access_point" and "device" in changed:
+        changed["device"] = {key: _unlisted(row, "access_points", name) for key, row in changed["device"].items()}
+    if "backup" in changed:
+        carried = {key: _unlisted(row, "feeds", ref) for key, row in changed["backup"].items()}
+        changed["backup"] = {key: row for key, row in carried.items() if row.get("feeds") != []}
     return changed
 
 
-def _unserved(row: dict[str, Any], point: str) -> dict[str, Any]:
-    left = [name for name in row.get("access_points", ()) if name != point]
-    return {**row, "access_points": left} if "access_points" in row else row
+def _unlisted(row: dict[str, Any], field: str, name: str) -> dict[str, Any]:
+    return {**row, field: [one for one in row[field] if one != name]} if name in row.get(field, ()) else row
 
 
 def _less(row: dict[str, Any], keys: Iterable[str]) -> dict[str, Any]:

@@ -16,7 +16,12 @@ DEMO = ROOT / "netaudit" / "demo" / "site.toml"
 
 def _call(*words: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "netaudit", *words], capture_output=True, text=True, cwd=ROOT, timeout=timeout, check=False
+        [sys.executable, "-m", "netaudit", *words],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        timeout=timeout,
+        check=False,
     )
 
 
@@ -79,6 +84,8 @@ def test_a_wrong_plan_ends_with_status_2_and_each_fault_on_its_line(
 def test_a_reader_that_leaves_early_is_no_fault() -> None:
     """`netaudit check --json | head -1` ends quietly."""
     script = f"{sys.executable} -m netaudit check {DEMO} --json | head -1"
-    done = subprocess.run(["bash", "-o", "pipefail", "-c", script], capture_output=True, text=True, cwd=ROOT, check=False)
+    done = subprocess.run(
+        ["bash", "-o", "pipefail", "-c", script], capture_output=True, text=True, cwd=ROOT, check=False
+    )
     assert done.stderr == ""
     assert done.returncode == 0

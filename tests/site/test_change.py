@@ -13,9 +13,7 @@ from netaudit.site.change import add_devices, remove
 from netaudit.site.load import build_site
 from netaudit.site.topology import follow
 
-RAW: dict[str, Any] = tomllib.loads(
-    (Path(__file__).parents[2] / "netaudit" / "demo" / "site.toml").read_text("utf-8")
-)
+RAW: dict[str, Any] = tomllib.loads((Path(__file__).parents[2] / "netaudit" / "demo" / "site.toml").read_text("utf-8"))
 
 
 def _devices(raw: dict[str, Any]) -> int:
@@ -39,7 +37,8 @@ def test_a_wireless_kind_may_be_put_on_an_access_point() -> None:
 
 
 @pytest.mark.parametrize(
-    "table_name", ["access_point:yard", "switch:bench", "drop:riser", "recorder:vault", "device:lights", "backup:pantry"]
+    "table_name",
+    ["access_point:yard", "switch:bench", "drop:riser", "recorder:vault", "device:lights", "backup:pantry"],
 )
 def test_a_plan_without_one_thing_still_holds_together(table_name: str) -> None:
     """Whatever named the thing falls back to a default; the checks pass."""
@@ -53,7 +52,9 @@ def test_adding_and_removing_again_is_the_plan_itself() -> None:
     assert build_site(remove(add_devices(RAW, "3:light@hall"), "added-1")) == build_site(RAW)
 
 
-@pytest.mark.parametrize("wish", ["", "six:camera", "6:cmaera@yard", "6:camera@moon", "0:camera@yard", "6:plug@pantry-switch"])
+@pytest.mark.parametrize(
+    "wish", ["", "six:camera", "6:cmaera@yard", "6:camera@moon", "0:camera@yard", "6:plug@pantry-switch"]
+)
 def test_a_wish_that_can_not_be_read_says_what_to_write(wish: str) -> None:
     """One line, naming the part at fault."""
     with pytest.raises(PlanError, match=r"--add|must be at least 1"):
