@@ -16,7 +16,7 @@ from netaudit.wire.text import field_text
 
 DISCOVER, OFFER, REQUEST, ACK = 1, 2, 3, 5
 
-# Source: IANA registry "BOOTP/DHCP parameters", message type 53 values.
+# Source: IANA registry "BOOTP/DHCP parameters", message type 53 values; 14 to 18 from memory.
 MESSAGE_NAMES = {
     1: "DISCOVER",
     2: "OFFER",

@@ -1,8 +1,8 @@
 """
 DHCP for IPv6: which device asks, under what name, and which addresses it was given.
 
-Sources: RFC 8415 (messages, DUIDs, IA_NA, relays), RFC 4704 (client FQDN), RFC 5007, 5460, 7653, 8156 (message types
-above 13).
+Sources: RFC 8415 (messages, DUIDs, IA_NA, relays), RFC 4704 (client FQDN), RFC 5007, 5460, 7653, 8156 (message
+types 14 to 35), RFC 9686 (36 and 37).
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from ipaddress import IPv6Address
 
 from netaudit.wire.text import field_text
 
-# Source: IANA registry "Dynamic Host Configuration Protocol for IPv6", message types.
+# Source: IANA registry "Dynamic Host Configuration Protocol for IPv6", message types; 14 to 35 from memory.
 MESSAGE_NAMES = {
     1: "SOLICIT",
     2: "ADVERTISE",
@@ -49,6 +49,8 @@ MESSAGE_NAMES = {
     33: "DISCONNECT",
     34: "STATE",
     35: "CONTACT",
+    36: "ADDR-REG-INFORM",
+    37: "ADDR-REG-REPLY",
 }
 
 _RELAYED = (12, 13)

@@ -39,7 +39,7 @@ class LldpPower:
 
     `mdi_support` is the octet of flags: bit 0 the sender is the source of power, 1 it can, 2 it does, 3 it may choose
     the pairs. `class_field` counts from one, as the MIB of RFC 3621 does: `power_class` is 0 to 4, or None. The watts
-    are None in the short form, which says no more than the class.
+    are None in the short form, which says no more than the class. `priority` 1 is critical, 2 high, 3 low, 0 unknown.
     """
 
     mdi_support: int
@@ -230,7 +230,7 @@ def _power(value: bytes | None) -> LldpPower | None:
         value[2],
         requested_w=requested / 10,
         allocated_w=allocated / 10,
-        priority=extension & 0x0F,
+        priority=extension & 0x03,
     )
 
 
