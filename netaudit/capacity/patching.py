@@ -74,15 +74,16 @@ class Patch:
 
 @dataclass(frozen=True, slots=True)
 class Patching:
-    """The schedule; what found no port (plug, how many); and the groups of ports of each switch, the router's too."""
+    """
+    The schedule.
+
+    unplaced: what found no port (plug, how many, the switch it was meant for); groups: the groups of ports of each switch,
+    the router's too.
+    """
 
     patches: tuple[Patch, ...]
-    unplaced: tuple[tuple[Plug, int], ...]
+    unplaced: tuple[tuple[Plug, int, str], ...]
     groups: Mapping[str, tuple[PortGroup, ...]]
-
-    def on(self, switch: str) -> tuple[Patch, ...]:
-        """Give what is patched to one switch (or "router")."""
-        return tuple(patch for patch in self.patches if patch.switch == switch)
 
     def by_switch(self) -> dict[str, list[Patch]]:
         """Give the schedule switch by switch, empty ones included."""
@@ -247,7 +248,7 @@ def _place_all(
     problems: Iterable[tuple[tuple[str, ...], list[_Choice]]], groups: Mapping[str, tuple[PortGroup, ...]]
 ) -> Patching:
     patches: list[Patch] = []
-    unplaced: list[tuple[Plug, int]] = []
+    unplaced: list[tuple[Plug, int, str]] = []
     for switches, choices in problems:
         ports = [(switch, index) for switch in switches for index in range(len(groups[switch]))]
         alike: defaultdict[tuple[tuple[float, ...], str, tuple[str, ...]], list[Plug]] = defaultdict(list)
@@ -261,7 +262,7 @@ def _place_all(
             ranked,
         )
         next_port = [1 + sum(group.count for group in groups[switch][:index]) for switch, index in ports]
-        for kind, (_, members) in enumerate(ordered):
+        for kind, ((_, _, where), members) in enumerate(ordered):
             fits = {port: Fit(fit) for fit, suiting in enumerate(ranked[kind]) for port in suiting}
             shares = deque(sorted(taken[kind].items(), key=lambda share: (fits[share[0]], share[0])))
             for plug in members:
@@ -276,7 +277,7 @@ def _place_all(
                     if used < free:
                         shares.appendleft((port, free - used))
                 if left:
-                    unplaced.append((plug, left))
+                    unplaced.append((plug, left, where[0]))
     return Patching(tuple(patches), tuple(unplaced), groups)
 
 

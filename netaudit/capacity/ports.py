@@ -104,8 +104,8 @@ def _closet_lines(site: Site, patching: Patching) -> Iterator[Line]:
     for patched in patching.patches:
         if (closet := closet_of_switch[patched.switch]) is not None:
             used[closet].append((patched.plug, patched.count))
-    for plug, count in patching.unplaced:
-        closet = closet_of_switch[plug.switch] if plug.switch is not None else plug.closet
+    for plug, count, switch in patching.unplaced:
+        closet = closet_of_switch[switch]
         if closet is not None:
             used[closet].append((plug, count))
     longest: dict[str, tuple[float, str]] = {}
@@ -149,8 +149,9 @@ def _closet_of_switch(site: Site, switch: str) -> str | None:
 
 
 def _without_room(patching: Patching) -> Iterator[Flaw]:
-    for plug, count in patching.unplaced:
-        where = f"switch:{plug.switch}" if plug.switch is not None else f"closet:{plug.closet}"
+    for plug, count, switch in patching.unplaced:
+        pinned = ROUTER if switch == ROUTER else f"switch:{switch}"
+        where = pinned if plug.switch is not None else f"closet:{plug.closet}"
         what = f"{plug.ref} (its own end)" if plug.ref == UPLINK else plug.ref
         yield Flaw(
             "no_port",

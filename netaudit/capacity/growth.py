@@ -1,0 +1,51 @@
+"""Growth: when a line is outgrown at a steady yearly growth."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from netaudit.capacity.line import Line
+
+
+def years_left(demand: float, usable: float, growth_per_year: float) -> float:
+    """
+    Years until a demand passes what is usable; 0 when it has already, infinite when it never will.
+
+    Args:      demand and usable in one unit; growth_per_year share, 0 or more.
+    Raises:    OutOfRange: a negative demand or growth.
+    Source:    arithmetic: demand * (1 + growth)^t = usable.
+    """
+    if demand < 0.0 or growth_per_year < 0.0:
+        raise OutOfRange(f"demand {demand:g}, growth {growth_per_year:g} a year: neither can be negative")
+    if demand > usable:
+        return 0.0
+    if demand == 0.0 or growth_per_year == 0.0 or math.isinf(usable):
+        return math.inf
+    return math.log(usable / demand) / math.log1p(growth_per_year)
+
+
+def outgrown_in(line: Line, growth_per_year: float) -> float:
+    """
+    Years until a line's planned demand passes its ceiling.
+
+    Raises:    OutOfRange: a negative growth.
+    Source:    as `years_left`.
+    """
+    return years_left(line.planned, line.usable, growth_per_year)
+
+
+def outgrown_year(line: Line, growth_per_year: float, *, this_year: int) -> int | None:
+    """
+    Calendar year in which a line is outgrown; None where it never is, or not within a hundred years.
+
+    Args:      this_year, the year that the plan's demand holds for.
+    Raises:    OutOfRange: a negative growth.
+    Source:    as `years_left`.
+    """
+    left = outgrown_in(line, growth_per_year)
+    # Beyond a hundred years nobody's growth is steady.
+    return this_year + math.floor(left) if left <= 100.0 else None
