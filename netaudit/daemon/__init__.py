@@ -1,0 +1,1 @@
+"""The daemon: wiring on a schedule, and stopping cleanly."""
