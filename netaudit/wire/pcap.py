@@ -47,6 +47,7 @@ class PcapReader:
             raise CaptureError(f"pcap version {major}.{minor} is not known; only 2.x exists")
         fcs = bool(network & _FCS_LENGTH) if network & _FCS_KNOWN else None
         self.interface = Interface(network & 0xFFFF, fcs=fcs)
+        self.linktypes = {self.interface.linktype}
         self.names: dict[str, str] = {}
         self.cut: str | None = None
         self._record = struct.Struct(f"{order}IIII")

@@ -60,13 +60,14 @@ class PcapngReader:
     The records of one capture; iterate once.
 
     After the iteration `cut` says what was wrong with the end of the file, None if nothing was; `names` are the
-    addresses that the file itself names.
+    addresses that the file itself names, `linktypes` those of all its interfaces.
 
     Raises:    CaptureError: the first section header is cut short or contradicts itself.
     """
 
     def __init__(self, intake: Intake, head: bytes) -> None:
         self.names: dict[str, str] = {}
+        self.linktypes: set[int] = set()
         self.cut: str | None = None
         self._intake = intake
         self._buffer = intake.at_least(head, 12)
@@ -125,6 +126,7 @@ class PcapngReader:
                         self.cut = f"block {blocks + 1} describes an interface wrongly; reading stopped there"
                         return
                     clocks.append(made)
+                    self.linktypes.add(made.interface.linktype)
                 elif kind in (_SIMPLE_PACKET, _PACKET):
                     record = _older(kind, buffer[position + 8 : stop - 4], order, clocks, at_ns)
                     if record is None:

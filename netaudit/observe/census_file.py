@@ -1,0 +1,53 @@
+"""Reading captures into a census: one file after the other, in bounded memory."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import IO, TYPE_CHECKING
+
+from netaudit.errors import CaptureError
+from netaudit.wire.capture import open_capture
+from netaudit.wire.link import is_readable, link_name
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from netaudit.observe.census_sort import FrameSorter
+
+
+@dataclass(frozen=True, slots=True)
+class FileRead:
+    """One capture that was read: how many frames it held, what was wrong with its end, and the names it carries."""
+
+    file: str
+    frames: int
+    cut: str | None
+    names: tuple[tuple[str, str], ...]
+
+
+def read_capture(
+    sorter: FrameSorter, stream: IO[bytes], name: str, on_chunk: Callable[[], None] | None = None
+) -> FileRead:
+    """
+    Feed all frames of a capture to `sorter`, which is not settled yet: more files may follow.
+
+    Raises:    CaptureError: it is no capture, or all of it is of link types that we don't read; the message starts
+               with `name`.
+    """
+    try:
+        reader = open_capture(stream, on_chunk)
+    except CaptureError as error:
+        raise CaptureError(f"{name}: {error}") from error
+    _refuse(reader.linktypes, name)
+    frames = sorter.take(reader)
+    _refuse(reader.linktypes, name)
+    return FileRead(name, frames, reader.cut, tuple(reader.names.items()))
+
+
+def _refuse(linktypes: set[int], name: str) -> None:
+    """Refuse a file of which we could read nothing: silence about it would look like a silent network."""
+    if linktypes and not any(is_readable(linktype) for linktype in linktypes):
+        found = ", ".join(f"{link_name(linktype)} ({linktype})" for linktype in sorted(linktypes)[:4])
+        raise CaptureError(
+            f"{name}: its link type is {found}; capture again on Ethernet, a cooked interface or 802.11 with radiotap"
+        )
