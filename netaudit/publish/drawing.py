@@ -1,0 +1,564 @@
+"""
+The site as one drawing: closets with their switches on the left, a ruled row for each thing that they feed on the right.
+
+Links run down the left edge from the router, each from the switch above to the one below, and never cross. What a row
+says, from left to right, is the way of the cable: switch, drop, thing, and for an access point its radios with the
+devices on them. Marks show where the ledger's lines stand as planned.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING, Final
+
+from netaudit.capacity.line import Kind, State
+from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
+from netaudit.publish.outline import outline
+from netaudit.publish.svg import Sheet, fit, text_width, wrap
+from netaudit.publish.text import harmless, identity, kind_name, place_name, quantity
+from netaudit.site.topology import ROUTER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from netaudit.capacity.ledger import Ledger
+    from netaudit.capacity.line import Line
+    from netaudit.publish.outline import Cabinet, Outline, Row, Shelf
+    from netaudit.site.model import PortGroup, Radio, Site
+
+# The columns, in px; together they keep an upright A4 page readable at its full width.
+_WIDTH: Final = 1180.0
+_LEFT: Final = 24.0
+_RIGHT: Final = _WIDTH - 24.0
+_CARD_X: Final = 44.0
+_CARD_RIGHT: Final = 350.0
+_BUS_X: Final = 366.0
+_DROP_X: Final = 378.0
+_DROP_WIDTH: Final = 176.0
+_THING_X: Final = 566.0
+_THING_WIDTH: Final = 264.0
+_AIR_X: Final = 856.0
+_AIR_WIDTH: Final = _RIGHT - _AIR_X
+_INDENT: Final = 16.0
+# Deeper switches stand below each other: the label names the one above, and the card must stay wide enough to read.
+_DEEPEST: Final = 6
+
+_SMALL: Final = 11.0
+_TITLE: Final = 12.5
+_STEP: Final = 15.0
+# Cautions belong first, and their full list is the ledger's: a drawing must still show the network on its first page.
+_MOST_CAUTIONS: Final = 8
+_WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
+# Squares of folded drops in one row of squares.
+_SOCKETS_A_ROW: Final = 17
+
+
+def draw(site: Site, ledger: Ledger) -> str:
+    """Draw a checked plan and where its lines stand, as an SVG document. Pure: same input, same bytes."""
+    return _Drawing(site, ledger).svg()
+
+
+def line_text(line: Line, locale: str) -> str:
+    """Say one line shortly, with its word: "Ports: 12 of 26 ports, within"."""
+    planned = quantity(line.planned, line.unit, locale)
+    supply = quantity(line.supply, line.unit, locale)
+    # "12 of 26 ports" reads better than "12 ports of 26 ports"; with two units both stay.
+    if planned.partition("\u00a0")[2] == supply.partition("\u00a0")[2]:
+        planned = planned.partition("\u00a0")[0]
+    return f"{kind_name(line.kind)}: {planned} of {supply}, {STATE_WORDS[line.state]}"
+
+
+def worst(lines: Iterable[Line]) -> State | None:
+    """Give the worst state of some lines as planned, None when there are none."""
+    states = {line.state for line in lines}
+    return next((state for state in _WORST_FIRST if state in states), None)
+
+
+class _Drawing:
+    """One drawing in the making: a sheet, and the height reached so far."""
+
+    def __init__(self, site: Site, ledger: Ledger) -> None:
+        self.site = site
+        self.locale = site.site.locale
+        self.ledger = ledger
+        self.sheet = Sheet()
+        self.y = 0.0
+        self.outline: Outline = outline(site)
+        self.lines: dict[str, list[Line]] = {}
+        for line in ledger.lines:
+            self.lines.setdefault(line.place, []).append(line)
+        self.cards: dict[str, tuple[float, float]] = {}
+
+    def svg(self) -> str:
+        self._head()
+        # Wires lie under the plates of closets and cards, as cables run behind them; so their elements come first.
+        wires = Sheet()
+        over = self.sheet
+        body = Sheet()
+        self.sheet = body
+        for cabinet in self.outline.cabinets:
+            self._cabinet(cabinet, wires)
+        self._unserved()
+        self._networks()
+        self._legend()
+        over.extend(wires)
+        over.extend(body)
+        name = harmless(self.site.site.name)
+        return over.svg(
+            _WIDTH, self.y + 20, f"Network of {name}", "Closets, switches, cables, access points and devices as planned"
+        )
+
+    # ------------------------------------------------------------------------------------------------ head
+
+    def _head(self) -> None:
+        sheet, ledger = self.sheet, self.ledger
+        self.y = 14
+        for title in wrap(harmless(self.site.site.name), 720, 24, most=5, bold=True):
+            self.y += 30
+            sheet.text(_LEFT, self.y, title, size=24, bold=True)
+        facts = [
+            _count(len(self.site.closet), "closet"),
+            _count(len(self.site.switch), "switch", "switches"),
+            _count(len(self.site.access_point), "access point"),
+            _count(sum(device.count for device in self.site.device.values()), "device"),
+        ]
+        sheet.text(_RIGHT, self.y, " \u00b7 ".join(facts), size=12, kind="faint", anchor="end")
+        self.y += 12
+        sheet.path(f"M{_LEFT} {self.y}H{_RIGHT}M{_LEFT} {self.y + 3}H{_RIGHT}", "margin")
+        self.y += 24
+        cautions = [("Hazard", found) for found in ledger.hazards] + [("Flaw", found) for found in ledger.flaws]
+        for word, found in cautions[:_MOST_CAUTIONS]:
+            sheet.mark(_LEFT, self.y - 11, State.OVER)
+            said = harmless(f"{word}, {place_name(found.place, self.site)}: {found.text}. {found.cure}", 300)
+            for text in wrap(said, _RIGHT - _LEFT - 22, 12, most=2):
+                sheet.text(_LEFT + 22, self.y, text, size=12)
+                self.y += 17
+        if len(cautions) > _MOST_CAUTIONS:
+            more = f"and {len(cautions) - _MOST_CAUTIONS} more hazards and flaws, which the ledger lists"
+            sheet.text(_LEFT + 22, self.y, more, size=12)
+            self.y += 17
+        self.y += 4 if cautions else -8
+
+    # ------------------------------------------------------------------------------------------------ closets
+
+    def _cabinet(self, cabinet: Cabinet, wires: Sheet) -> None:
+        site, sheet = self.site, self.sheet
+        top = self.y
+        name = "No closet"
+        where = ""
+        if cabinet.closet is not None:
+            closet = site.closet[cabinet.closet]
+            name = harmless(closet.label) or f"Closet {harmless(cabinet.closet)}"
+            where = _floor_words(site, closet.building, closet.floor) + (", outdoors" if closet.outdoor else "")
+        ref = f"closet:{cabinet.closet}" if cabinet.closet is not None else ""
+        sheet.open(identity(ref) if cabinet.first else "", title=self._story(ref) if ref else "")
+        shown = fit(name + ("" if cabinet.first else ", again"), 300, 13, bold=True)
+        plate = text_width(shown, 13, bold=True) + 20
+        sheet.rect(_LEFT, top, plate, 24, "plate", round_px=3)
+        sheet.text(_LEFT + 10, top + 16.5, shown, size=13, bold=True)
+        if where:
+            sheet.text(max(_BUS_X, _LEFT + plate + 12), top + 16.5, fit(where, 300, _SMALL), size=_SMALL, kind="faint")
+        x = _RIGHT
+        for line in self.lines.get(ref, ()) if cabinet.first else ():
+            said = line_text(line, self.locale)
+            x -= text_width(said, _SMALL) + 34
+            if x < _AIR_X - 150:
+                break
+            sheet.mark(x, top + 5, line.state)
+            sheet.text(x + 19, top + 16.5, said, size=_SMALL)
+        sheet.path(f"M{_LEFT} {top + 30}H{_RIGHT}", "rule")
+        sheet.close()
+        self.y = top + 40
+        for shelf in cabinet.shelves:
+            self._shelf(shelf, wires)
+        if cabinet.rows:
+            self._rows(cabinet.rows, None)
+        if not cabinet.shelves and not cabinet.rows:
+            sheet.text(_CARD_X, self.y + 10, "No switch stands here and no cable ends here.", size=_SMALL, kind="faint")
+            self.y += 24
+        self.y += 14
+
+    def _shelf(self, shelf: Shelf, wires: Sheet) -> None:
+        top = self.y
+        x = _CARD_X + min(shelf.depth, _DEEPEST) * _INDENT
+        bottom = self._card(shelf, x, top)
+        self.cards[shelf.ref] = (x, bottom)
+        if shelf.above is not None:
+            self._link(shelf, x, top, wires)
+        self.y = top
+        if shelf.rows:
+            self._rows(shelf.rows, shelf)
+        self.y = max(self.y, bottom) + 12
+
+    def _link(self, shelf: Shelf, x: float, top: float, wires: Sheet) -> None:
+        switch = self.site.switch[shelf.ref]
+        above_x, above_bottom = self.cards[shelf.above or ROUTER]
+        state = worst(self.lines.get(f"link:switch/{shelf.ref}", ()))
+        kind = "wire" if state in (None, State.WITHIN) else f"wire line {state}"
+        fibre = switch.uplink_medium == "fibre"
+        # Fibre runs beside copper, so that a dashed line never hides on a solid one.
+        down_x = above_x + (13 if fibre else 7)
+        target = top if x <= above_x else top + 18
+        data = f"M{down_x} {above_bottom}V{target}" + (f"H{x}" if x > above_x else "")
+        wires.open(title=f"link of switch {shelf.ref}")
+        wires.path(data, kind, stroke_px=_stroke(switch.uplink_rate_bps), dashes="7 3" if fibre else "")
+        wires.close()
+
+    def _card(self, shelf: Shelf, x: float, top: float) -> float:
+        site, sheet = self.site, self.sheet
+        ref = ROUTER if shelf.ref == ROUTER else f"switch:{shelf.ref}"
+        room = _CARD_RIGHT - x - 20
+        if shelf.ref == ROUTER:
+            title = harmless(site.router.label) or "Router"
+            facts = [
+                _ports_words(site.router.ports, self.locale),
+                "way in {}, out {}".format(
+                    quantity(site.router.wan_down_bps, "bit/s", self.locale),
+                    quantity(site.router.wan_up_bps, "bit/s", self.locale),
+                ),
+            ]
+        else:
+            switch = site.switch[shelf.ref]
+            title = harmless(switch.label) or f"Switch {harmless(shelf.ref)}"
+            facts = [_ports_words(switch.ports, self.locale)]
+            above = "the router" if shelf.above == ROUTER else f"switch {harmless(shelf.above or '')}"
+            facts.append(
+                f"up to {above}: {quantity(switch.uplink_rate_bps, 'bit/s', self.locale)} {switch.uplink_medium}"
+            )
+        texts: list[tuple[str, str, State | None]] = [
+            (text, "faint", None) for fact in facts for text in wrap(fact, room, _SMALL, most=3)
+        ]
+        drops = shelf.uplink_drops
+        lines = list(self.lines.get(ref, ()))
+        if shelf.ref == ROUTER:
+            lines += [line for line in self.ledger.lines if line.kind is Kind.ROUTED and line.place != ROUTER]
+        else:
+            lines += self.lines.get(f"link:switch/{shelf.ref}", ())
+        for line in lines:
+            said = wrap(line_text(line, self.locale), room - 19, _SMALL, most=2)
+            texts.append((said[0], "", line.state))
+            texts += [(f"\u2003{more}", "", None) for more in said[1:]]
+        titles = wrap(title, room, _TITLE, most=2, bold=True)
+        drop_texts = [(name, text) for name in drops for text in wrap(self._drop_words(name), room, _SMALL, most=3)]
+        height = 10 + len(titles) * 17 + (len(texts) + len(drop_texts)) * _STEP + 4
+        sheet.open(identity(ref), title=self._story(ref))
+        sheet.rect(x, top, _CARD_RIGHT - x, height, "box", round_px=2)
+        sheet.path(f"M{x} {top + 3}H{_CARD_RIGHT}", "thin")
+        y = top + 19
+        for text in titles:
+            sheet.text(x + 10, y, text, size=_TITLE, bold=True)
+            y += 17
+        for text, kind, state in texts:
+            if state is not None:
+                sheet.mark(x + 10, y - 11, state)
+            sheet.text(x + 10 + (19 if not kind else 0), y, text, size=_SMALL, kind=kind)
+            y += _STEP
+        for name in drops:
+            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            for owner, text in drop_texts:
+                if owner == name:
+                    sheet.text(x + 10, y, text, size=_SMALL, kind="faint")
+                    y += _STEP
+            sheet.close()
+        sheet.close()
+        return top + height
+
+    # ------------------------------------------------------------------------------------------------ rows
+
+    def _rows(self, rows: Iterable[Row], shelf: Shelf | None) -> None:
+        first = self.y + 18
+        last = 0.0
+        for row in rows:
+            middle = self.y + 18
+            if shelf is not None:
+                self.sheet.path(f"M{_BUS_X} {middle:.1f}H{_THING_X}", "wire", stroke_px=1.2)
+                last = middle
+            self._row(row, middle, shelf)
+        if last:
+            self.sheet.path(f"M{_CARD_RIGHT} {first:.1f}H{_BUS_X}V{last:.1f}", "wire", stroke_px=1.2)
+
+    def _row(self, row: Row, middle: float, shelf: Shelf | None) -> None:
+        top = self.y
+        drop_bottom = self._drops(row, middle, shelf)
+        thing_bottom = self._thing(row, top)
+        air_bottom = self._radios(row, top) if row.fed == "access_point" else top
+        self.y = max(drop_bottom, thing_bottom, air_bottom) + 8
+        self.sheet.path(f"M{_DROP_X} {self.y - 4:.1f}H{_RIGHT}", "rule", stroke_px=0.7)
+
+    def _drops(self, row: Row, middle: float, shelf: Shelf | None) -> float:
+        sheet = self.sheet
+        if not row.drops:
+            if shelf is not None:
+                here = row.at is None or row.at in self.site.closet
+                said = "patch cord" if here else "cable not in the plan"
+                sheet.text(_DROP_X, middle - 4, said, size=_SMALL, kind="faint")
+            return middle + 6
+        if len(row.drops) == 1:
+            name = row.drops[0]
+            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            names = wrap(harmless(self.site.drop[name].label or name), _DROP_WIDTH, _SMALL, most=4)
+            details = wrap(self._drop_facts(name, row, shelf), _DROP_WIDTH, _SMALL, most=3)
+            sheet.text(_DROP_X, middle - 4, names[0], size=_SMALL)
+            y = middle + 13
+            for text in names[1:]:
+                sheet.text(_DROP_X, y, text, size=_SMALL)
+                y += _STEP
+            for text in details:
+                sheet.text(_DROP_X, y, text, size=_SMALL, kind="faint")
+                y += _STEP
+            sheet.close()
+            return y - 9
+        sheet.text(_DROP_X, middle - 4, _count(len(row.drops), "drop"), size=_SMALL)
+        for index, name in enumerate(row.drops):
+            x = _DROP_X + index % _SOCKETS_A_ROW * 10
+            y = middle + 6 + index // _SOCKETS_A_ROW * 10
+            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            sheet.rect(x, y, 7, 7, "socket")
+            sheet.close()
+        return middle + 6 + (len(row.drops) - 1) // _SOCKETS_A_ROW * 10 + 8
+
+    def _drop_facts(self, name: str, row: Row, shelf: Shelf | None) -> str:
+        drop = self.site.drop[name]
+        facts = [quantity(drop.length_m, "m", self.locale), drop.category]
+        if self._powered(row):
+            facts.append("carries power")
+        if shelf is not None and shelf.closet not in (None, drop.starts):
+            facts.append(f"starts in {harmless(drop.starts)}")
+        return " \u00b7 ".join(facts)
+
+    def _powered(self, row: Row) -> bool:
+        site = self.site
+        for ref in row.refs[:1]:
+            table, _, name = ref.partition(":")
+            if table == "access_point":
+                return site.access_point[name].power.supply in ("802.3", "passive 24 V")
+            if table == "device":
+                device = site.device[name]
+                need = device.power or site.profile[device.kind].power
+                return need.supply in ("802.3", "passive 24 V")
+        return False
+
+    def _drop_words(self, name: str) -> str:
+        drop = self.site.drop[name]
+        named = name if not drop.label else f"{drop.label} ({name})"
+        return (
+            f"{harmless(named)}: {quantity(drop.length_m, 'm', self.locale)} {drop.category}, "
+            f"{harmless(drop.starts)} to {harmless(drop.ends)}"
+        )
+
+    def _thing(self, row: Row, top: float) -> float:
+        sheet = self.sheet
+        room = _THING_WIDTH - 18
+        titles = wrap(self._thing_title(row), room, _TITLE, most=3, bold=True)
+        details = wrap(self._thing_facts(row), room, _SMALL, most=3)
+        states = [line for ref in row.refs for line in self.lines.get(ref, ())] if row.fed != "device" else []
+        height = 8 + len(titles) * 17 + len(details) * _STEP + len(states) * _STEP + 2
+        height = max(height, 34)
+        story = "; ".join(self._story(ref) for ref in row.refs[:20])
+        sheet.open(identity(row.refs[0]) if row.refs else "", title=story or self._thing_title(row))
+        sheet.rect(_THING_X, top + 2, _THING_WIDTH, height, "leaf", round_px=8 if row.fed == "access_point" else 2)
+        y = top + 18
+        for text in titles:
+            sheet.text(_THING_X + 9, y, text, size=_TITLE, bold=row.fed != "spare", kind="faint" * (row.fed == "spare"))
+            y += 17
+        for text in details:
+            sheet.text(_THING_X + 9, y - 2, text, size=_SMALL, kind="faint")
+            y += _STEP
+        for line in states:
+            sheet.mark(_THING_X + 9, y - 13, line.state)
+            said = fit(line_text(line, self.locale), room - 19, _SMALL)
+            sheet.text(_THING_X + 28, y - 2, said, size=_SMALL)
+            y += _STEP
+        for ref in row.refs[1:]:
+            sheet.open(identity(ref))
+            sheet.close()
+        sheet.close()
+        return top + 2 + height
+
+    def _thing_title(self, row: Row) -> str:
+        site = self.site
+        if row.fed == "spare":
+            return "spare socket" if row.count == 1 else f"{row.count} spare sockets"
+        name = row.refs[0].partition(":")[2]
+        if row.fed == "access_point":
+            return harmless(site.access_point[name].label) or f"Access point {harmless(name)}"
+        if row.fed == "recorder":
+            return harmless(site.recorder[name].label) or f"Recorder {harmless(name)}"
+        if row.fed == "backup":
+            return harmless(site.backup[name].label) or f"Battery supply {harmless(name)}"
+        device = site.device[name]
+        if len(row.refs) == 1:
+            named = harmless(device.label or name)
+            return f"{row.count} \u00d7 {named}" if row.count > 1 else named
+        return f"{row.count} \u00d7 {self._kind_words(row.kind)}"
+
+    def _thing_facts(self, row: Row) -> str:
+        facts: list[str] = []
+        if row.fed == "device" and len(row.refs) == 1:
+            facts.append(self._kind_words(row.kind))
+        if row.fed == "recorder":
+            recorder = self.site.recorder[row.refs[0].partition(":")[2]]
+            facts.append(f"{recorder.disks} \u00d7 {quantity(recorder.disk_bytes, 'B', self.locale)}")
+        if row.fed == "backup":
+            battery = self.site.backup[row.refs[0].partition(":")[2]]
+            fed = ", ".join(place_name(ref, self.site) for ref in battery.feeds)
+            facts.append(f"{quantity(battery.energy_wh, 'Wh', self.locale)} for {fed}")
+        elif row.at is not None:
+            facts.append(self._place_words(row.at))
+        if row.segment is not None:
+            facts.append(harmless(self.site.segment[row.segment].label or row.segment))
+        return " \u00b7 ".join(facts)
+
+    def _kind_words(self, kind: str) -> str:
+        return harmless(self.site.profile[kind].label or kind)
+
+    def _place_words(self, place: str) -> str:
+        row = self.site.room.get(place) or self.site.closet.get(place)
+        return harmless((row.label if row is not None else "") or place)
+
+    # ------------------------------------------------------------------------------------------------ radios
+
+    def _radios(self, row: Row, top: float) -> float:
+        sheet = self.sheet
+        name = row.refs[0].partition(":")[2]
+        sheet.path(f"M{_THING_X + _THING_WIDTH + 4} {top + 18:.1f}H{_AIR_X - 4}", "wire", stroke_px=2.2, dashes="2 4")
+        y = top + 18
+        for radio in self.site.access_point[name].radio:
+            place = f"radio:{name}/{radio.band}"
+            sheet.open(identity(place), title=self._story(place))
+            sheet.text(_AIR_X, y, self._radio_words(radio), size=_SMALL, bold=True)
+            y += _STEP
+            lines = self.lines.get(place, [])
+            if self.outline.folded:  # one line a radio: the one that stands worst; the others are in the hover text
+                lines = sorted(lines, key=lambda line: _WORST_FIRST.index(line.state))[:1]
+            for line in lines:
+                sheet.mark(_AIR_X, y - 11, line.state)
+                sheet.text(_AIR_X + 19, y, fit(line_text(line, self.locale), _AIR_WIDTH - 19, _SMALL), size=_SMALL)
+                y += _STEP
+            for text in wrap(self._stations_words(name, radio), _AIR_WIDTH, _SMALL, most=8):
+                sheet.text(_AIR_X, y, text, size=_SMALL, kind="faint")
+                y += _STEP
+            sheet.close()
+            y += 3
+        return y - 12
+
+    def _radio_words(self, radio: Radio) -> str:
+        channel = f", channel {radio.channel}" if radio.channel is not None else ""
+        return f"{radio.band} GHz{channel}, {radio.width_mhz:g} MHz wide"
+
+    def _stations_words(self, name: str, radio: Radio) -> str:
+        counts: dict[str, float] = {}
+        for stations in self.outline.topology.stations.get((name, radio.band), ()):
+            counts[stations.device.kind] = counts.get(stations.device.kind, 0.0) + stations.count
+        if not counts:
+            return "no device of the plan"
+        if self.outline.folded:
+            return f"serves about {_count(round(sum(counts.values())), 'device')}"
+        shared = any(abs(count - round(count)) > 1e-6 for count in counts.values())
+        said = [
+            f"{quantity(round(count, 1), '', self.locale)} {self._kind_words(kind)}" for kind, count in counts.items()
+        ]
+        return ("serves on average " if shared else "serves ") + ", ".join(said)
+
+    def _unserved(self) -> None:
+        names = self.outline.topology.unserved
+        if not names:
+            return
+        sheet = self.sheet
+        said = "No access point reaches: " + ", ".join(harmless(name) for name in names)
+        sheet.mark(_LEFT, self.y - 1, State.OVER)
+        for text in wrap(said, _RIGHT - _LEFT - 22, 12, most=4):
+            sheet.text(_LEFT + 22, self.y + 10, text, size=12)
+            self.y += 17
+        self.y += 14
+
+    # ------------------------------------------------------------------------------------------------ foot
+
+    def _networks(self) -> None:
+        sheet = self.sheet
+        sheet.text(_LEFT, self.y + 12, "Networks", size=13, bold=True)
+        self.y += 20
+        sheet.path(f"M{_LEFT} {self.y}H{_RIGHT}", "margin")
+        counts: Counter[str] = Counter()
+        for name, device in self.site.device.items():
+            counts[self.outline.topology.segment_of[name]] += device.count
+        columns = (_LEFT, 250.0, 420.0, 520.0, 760.0)
+        self.y += 16
+        for x, text in zip(columns, ("Name", "Addresses", "VLAN", "On the air as", "Devices as planned"), strict=True):
+            sheet.text(x, self.y, text, size=_SMALL, kind="faint")
+        for name, segment in self.site.segment.items():
+            ref = f"segment:{name}"
+            self.y += 18
+            sheet.open(identity(ref), title=self._story(ref))
+            sheet.text(columns[0], self.y, fit(harmless(segment.label or name), 215, 12, bold=True), size=12, bold=True)
+            sheet.text(columns[1], self.y, str(segment.network), size=12)
+            sheet.text(columns[2], self.y, str(segment.vlan or "\u2013"), size=12)
+            sheet.text(columns[3], self.y, fit(harmless(segment.ssid or "\u2013"), 230, 12), size=12)
+            sheet.text(columns[4], self.y, str(counts[name]), size=12)
+            x = columns[4] + 60
+            for line in self.lines.get(ref, ()):
+                said = line_text(line, self.locale)
+                if x + text_width(said, _SMALL) + 19 > _RIGHT:
+                    break
+                sheet.mark(x, self.y - 11, line.state)
+                sheet.text(x + 19, self.y, said, size=_SMALL)
+                x += text_width(said, _SMALL) + 34
+            sheet.close()
+            sheet.path(f"M{_LEFT} {self.y + 6}H{_RIGHT}", "rule", stroke_px=0.7)
+        self.y += 30
+
+    def _legend(self) -> None:
+        sheet = self.sheet
+        x = _LEFT
+        for state in (State.WITHIN, State.TIGHT, State.OVER):
+            said = f"{STATE_WORDS[state]}: {STATE_MEANINGS[state]}"
+            sheet.mark(x, self.y - 11, state)
+            sheet.text(x + 19, self.y, said, size=_SMALL, kind="faint")
+            x += text_width(said, _SMALL) + 44
+        self.y += 20
+        x = _LEFT
+        for said, stroke, dashes in (
+            ("copper, thicker is faster", 2.0, ""),
+            ("fibre", 2.0, "7 3"),
+            ("radio", 2.2, "2 4"),
+        ):
+            sheet.path(f"M{x} {self.y - 4}h34", "wire", stroke_px=stroke, dashes=dashes)
+            sheet.text(x + 42, self.y, said, size=_SMALL, kind="faint")
+            x += text_width(said, _SMALL) + 70
+        if self.outline.folded:
+            sheet.rect(x, self.y - 8, 7, 7, "socket")
+            said = "one drop; devices that are alike share a row"
+            sheet.text(x + 14, self.y, said, size=_SMALL, kind="faint")
+
+    def _story(self, place: str) -> str:
+        """Say all about a place in one hover text: its name and each of its lines."""
+        said = [place_name(place, self.site)]
+        said += [line_text(line, self.locale) for line in self.lines.get(place, ())]
+        return "; ".join(said)
+
+
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or one + 's'}"
+
+
+def _stroke(rate_bps: float) -> float:
+    """Give the width of a link's line: three steps that the eye can tell apart."""
+    return 1.2 if rate_bps < 1e9 else 2.0 if rate_bps < 5e9 else 3.5
+
+
+def _ports_words(groups: Iterable[PortGroup], locale: str) -> str:
+    said = [
+        f"{group.count} \u00d7 {quantity(group.rate_bps, 'bit/s', locale)}"
+        + ("" if group.medium == "copper" else " fibre")
+        + ("" if group.power == "none" else f", power {group.power}")
+        for group in groups
+    ]
+    return "ports: " + "; ".join(said)
+
+
+def _floor_words(site: Site, building: str | None, floor: int) -> str:
+    named: Mapping[str, object] = site.building
+    place = ""
+    if building is not None and building in named:
+        place = f", {harmless(site.building[building].label or building)}"
+    return ("ground floor" if floor == 0 else f"floor {floor}") + place

@@ -1,0 +1,229 @@
+"""
+Values as people read them: units that fit, names of places, dates of the site's zone and locale, hostile text made harmless.
+
+Inside everything is SI and UTC; this is the edge where it stops being so.
+"""
+
+from __future__ import annotations
+
+import math
+import unicodedata
+from functools import lru_cache
+from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
+
+from babel import Locale, UnknownLocaleError
+from babel.dates import format_date, format_datetime, format_time
+from babel.numbers import format_currency, format_decimal
+
+from netaudit.capacity.line import Kind
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from netaudit.site.model import Header, Site
+
+# Names come from the wire and from plans; a table cell that holds more than this is no longer read by anybody.
+LONGEST_TEXT: Final = 120
+# Two marks serve every living script (a vowel and a tone); more only serve to scribble over the lines above.
+MOST_MARKS: Final = 2
+# Joiners are needed to write Persian and Indic words; all other format characters hide or turn text.
+_KEPT_FORMAT: Final = "\u200c\u200d"
+NO_VALUE: Final = "\u2013"
+
+_SCALES: Final[dict[str, tuple[tuple[float, str], ...]]] = {
+    "bit/s": ((1e9, "Gb/s"), (1e6, "Mb/s"), (1e3, "kb/s"), (1.0, "b/s")),
+    "B": ((1e12, "TB"), (1e9, "GB"), (1e6, "MB"), (1e3, "kB"), (1.0, "B")),
+    "B/s": ((1e9, "GB/s"), (1e6, "MB/s"), (1e3, "kB/s"), (1.0, "B/s")),
+    "s": ((86400.0, "days"), (3600.0, "h"), (60.0, "min"), (1.0, "s"), (1e-3, "ms"), (1e-6, "\u00b5s")),
+    "W": ((1e3, "kW"), (1.0, "W"), (1e-3, "mW")),
+    "Wh": ((1e3, "kWh"), (1.0, "Wh")),
+    "m": ((1.0, "m"),),
+}
+_SHARES: Final = ("share", "1", "%")
+
+KIND_NAMES: Final[dict[Kind, str]] = {
+    Kind.PORTS: "Ports",
+    Kind.POWERED_PORTS: "Ports that feed power",
+    Kind.POWER: "Power for devices",
+    Kind.PORT_POWER: "Power of one port",
+    Kind.AIRTIME: "Airtime",
+    Kind.STATIONS: "Wireless devices",
+    Kind.ADDRESSES: "Addresses",
+    Kind.LINK_UP: "Load upwards",
+    Kind.LINK_DOWN: "Load downwards",
+    Kind.ROUTED: "Traffic through the router",
+    Kind.HOPS: "Switches in a row",
+    Kind.CABLE: "Cable",
+    Kind.DEVICE_COUNT: "Devices",
+    Kind.RECORDING: "Recording space",
+    Kind.WRITE: "Recording rate",
+    Kind.BACKUP: "Battery supply",
+    Kind.MONEY: "Money",
+}
+
+
+def harmless(text: str, longest: int = LONGEST_TEXT) -> str:
+    """
+    Make text from the wire or a plan fit to print: one line, no control or direction-turning characters, bounded.
+
+    What can't be printed becomes U+FFFD, so that it is seen that something was there. Escaping for HTML is not done here:
+    templates and the drawing do it themselves.
+    """
+    kept: list[str] = []
+    marks = 0
+    for char in text:
+        if len(kept) > longest:
+            break
+        category = unicodedata.category(char)
+        if category in ("Mn", "Me"):
+            marks += 1
+            if marks > MOST_MARKS:
+                continue
+        else:
+            marks = 0
+        if category in ("Cc", "Zl", "Zp") and char in "\t\n\r\x0b\x0c\x85\u2028\u2029":
+            kept.append(" ")
+        elif (category[0] == "C" and char not in _KEPT_FORMAT) or category in ("Zl", "Zp"):
+            kept.append("\ufffd")
+        else:
+            kept.append(char)
+    cut = "".join(kept)
+    return cut if len(cut) <= longest else cut[: longest - 1].rstrip() + "\u2026"
+
+
+def identity(ref: str) -> str:
+    """Make a reference (`switch:barn`) a usable id: the same text, with what XML forbids written as %XX."""
+    return "".join(
+        f"%{ord(char):02X}" if char == "%" or char.isspace() or unicodedata.category(char)[0] == "C" else char
+        for char in ref
+    )
+
+
+@lru_cache(maxsize=8)  # a process serves one site, a test a handful
+def locale_of(name: str) -> Locale:
+    """Give the locale that a plan names; English when there is no such one, for a report must not fail over a comma."""
+    try:
+        return Locale.parse(name.replace("-", "_"))
+    except (UnknownLocaleError, ValueError):
+        return Locale("en")
+
+
+def number(value: float, locale: str = "en") -> str:
+    """Write a number to three significant digits, whole numbers whole; a dash when there is none."""
+    if math.isnan(value):
+        return NO_VALUE
+    if math.isinf(value):
+        return "no limit" if value > 0 else "less than none"
+    if value == int(value) and abs(value) < 1e6:
+        digits = 0
+    else:
+        digits = max(0, 2 - math.floor(math.log10(abs(value)))) if value else 0
+    rounded = round(value, digits) if value == int(value) or abs(value) < 1e3 else float(f"{value:.3g}")
+    pattern = "#,##0" + ("." + "#" * min(digits, 6) if digits else "")
+    written = format_decimal(rounded or 0.0, format=pattern, locale=locale_of(locale))
+    return written.replace("-", "\u2212") if rounded < 0 else written
+
+
+def quantity(value: float, unit: str, locale: str = "en") -> str:
+    """
+    Write a value in the unit that fits: 2.5e9 bit/s as 2.5 Gb/s, 0.004 s as 4 ms, 0.34 share as 34 %.
+
+    Args:      unit as the ledger has it: SI, a share of one, a counted thing ("ports"), or an ISO 4217 currency.
+    """
+    if not math.isfinite(value):
+        return number(value, locale)
+    if unit in _SHARES:
+        return f"{number(value if unit == '%' else value * 100, locale)}\u00a0%"
+    if unit in _SCALES:
+        scales = _SCALES[unit]
+        factor, named = next(((f, n) for f, n in scales if abs(value) >= f), scales[-1])
+        if value == 0:
+            factor, named = 1.0, unit if unit != "bit/s" else "b/s"
+        return f"{number(value / factor, locale)}\u00a0{named}"
+    if len(unit) == 3 and unit.isupper() and unit.isalpha():
+        return format_currency(value, unit, locale=locale_of(locale))
+    return f"{number(value, locale)}\u00a0{harmless(unit, 24)}" if unit else number(value, locale)
+
+
+def place_name(place: str, site: Site | None = None) -> str:
+    """
+    Say where something is: `switch:barn` by its label or as "switch barn", `radio:attic/2.4` as "attic, 2.4 GHz radio".
+
+    A place that the program does not know is written as it stands.
+    """
+    kind, _, rest = place.partition(":")
+    if not rest:
+        return "the router" if kind == "router" else harmless(place)
+    if kind == "site":
+        return "the whole site"
+    if kind == "radio" and "/" in rest:
+        point, _, band = rest.rpartition("/")
+        return f"{_named(site, 'access_point', point, bare=True)}, {harmless(band)} GHz radio"
+    if kind == "channel" and "/" in rest:
+        band, _, channel = rest.rpartition("/")
+        return f"channel {harmless(channel)} at {harmless(band)} GHz"
+    if kind == "link" and "/" in rest:
+        table, _, name = rest.partition("/")
+        return f"link to {_named(site, table, name)}"
+    if kind == "switch" and "/port:" in rest:
+        name, _, port = rest.partition("/port:")
+        return f"{_named(site, 'switch', name)}, port {harmless(port)}"
+    return _named(site, kind, rest)
+
+
+def _named(site: Site | None, table: str, name: str, *, bare: bool = False) -> str:
+    rows = getattr(site, table, None) if site is not None and table in _TABLES else None
+    label = getattr(rows.get(name), "label", "") if isinstance(rows, dict) else ""
+    if label:
+        return harmless(label)
+    return harmless(name) if bare else harmless(f"{table.replace('_', ' ')} {name}")
+
+
+_TABLES: Final = frozenset(
+    {
+        "building",
+        "closet",
+        "room",
+        "segment",
+        "switch",
+        "access_point",
+        "injector",
+        "drop",
+        "device",
+        "recorder",
+        "backup",
+    }
+)
+
+
+def kind_name(kind: Kind) -> str:
+    """Name what can run out, for people."""
+    return KIND_NAMES[kind]
+
+
+def moment(at: datetime, header: Header) -> str:
+    """Write a moment in the site's zone and locale, with the zone's short name, for two sites may read one report."""
+    zone = ZoneInfo(header.time_zone)
+    locale = locale_of(header.locale)
+    return f"{format_datetime(at, 'medium', zone, locale)} {at.astimezone(zone).tzname()}"
+
+
+def day(at: datetime, header: Header) -> str:
+    """Write the day of a moment at the site, such as Mon, 2 Mar 2026."""
+    zone = ZoneInfo(header.time_zone)
+    return format_date(at.astimezone(zone).date(), "EEE, d MMM y", locale_of(header.locale))
+
+
+def clock(at: datetime, header: Header) -> str:
+    """Write the time of day of a moment at the site."""
+    return format_time(at, "short", ZoneInfo(header.time_zone), locale_of(header.locale))
+
+
+def span(seconds: float) -> str:
+    """Write how long something lasted in the one unit that says most: "3 days", "5 h", "20 min"."""
+    for size, one, many in ((86400.0, "day", "days"), (3600.0, "hour", "hours"), (60.0, "minute", "minutes")):
+        if seconds >= size:
+            count = int(seconds // size)
+            return f"{count} {one if count == 1 else many}"
+    return "less than a minute"
