@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from netaudit.capacity import addresses, backup, links, money, poe, ports, recording
 from netaudit.capacity.line import Flaw, Hazard, Line, State
 
 if TYPE_CHECKING:
@@ -43,4 +44,17 @@ def gather(site: Site, subjects: tuple[Subject, ...] | None = None) -> Ledger:
         lines=tuple(line for verdict in verdicts for line in verdict.lines),
         hazards=tuple(hazard for verdict in verdicts for hazard in verdict.hazards),
         flaws=tuple(flaw for verdict in verdicts for flaw in verdict.flaws),
+    )
+
+
+def own_subjects() -> tuple[Subject, ...]:
+    """All subjects, in the order in which a person reads them: what can burn, what is plugged, what is on the air."""
+    return (
+        poe.judge,
+        ports.judge,
+        links.judge,
+        addresses.judge,
+        recording.judge,
+        backup.judge,
+        money.judge,
     )

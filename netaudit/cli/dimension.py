@@ -110,6 +110,8 @@ def _document(site: Site, ledger: Ledger, before: Ledger | None) -> dict[str, ob
     }
 
 
+# What is counted needs no unit in each cell: the heading of its kind says what is counted.
+COUNTED = ("ports", "stations", "addresses", "devices", "hops")
 MARKS = {"within": "▄", "tight": "█", "over": "▲", "unmeasured": "□"}
 STYLES = {"within": "blue", "tight": "yellow", "over": "bold magenta", "unmeasured": "dim"}
 
@@ -130,6 +132,8 @@ def _safe(text: str) -> str:
 
 
 def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) -> None:
+    from rich.padding import Padding
+
     from netaudit.publish.text import place_name
 
     items = tuple(items)
@@ -137,12 +141,14 @@ def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) 
         return
     out.print(f"[bold]{title} ({len(items)})[/]")
     for item in items:
-        out.print(f" ! {_safe(place_name(item.place, site))}: {_safe(item.text)}", soft_wrap=False)
-        out.print(f"   do: {_safe(item.cure)}  [dim]({_safe(item.basis)})[/]")
+        out.print(Padding(f"! {_safe(place_name(item.place, site))}: {_safe(item.text)}", (0, 0, 0, 1)))
+        out.print(Padding(f"do: {_safe(item.cure)}  [dim]({_safe(item.basis)})[/]", (0, 0, 0, 3)))
     out.print()
 
 
 def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
+    from rich.padding import Padding
+
     from netaudit.capacity.advice import advise
     from netaudit.publish.text import place_name
 
@@ -158,7 +164,8 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
     if todo:
         out.print("[bold]What to do[/]")
         for line, said in todo:
-            out.print(f" {state_text(line.grown_state)} {_safe(place_name(line.place, site))} {_safe(said)}")
+            out.print(f" {state_text(line.grown_state)}  {_safe(place_name(line.place, site))}")
+            out.print(Padding(_safe(said), (0, 0, 0, 3)))
     elif not ledger.flaws:
         out.print("Every line is within its ceiling, with growth. Nothing to do.")
 
@@ -170,12 +177,12 @@ def _table(site: Site, lines: Iterable[Line]) -> object:
     from netaudit.publish.text import kind_name, place_name, quantity
 
     locale = site.site.locale
-    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), expand=False)
-    table.add_column("where", max_width=28, overflow="fold")
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    table.add_column("where", min_width=27, overflow="fold")
     for title in ("planned", "grown", "ceiling", "left"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("state", no_wrap=True)
-    table.add_column("basis", max_width=20, overflow="ellipsis", no_wrap=True)
+    table.add_column("basis", max_width=13, overflow="ellipsis", no_wrap=True)
     kinds: dict[object, list[Line]] = {}
     for line in lines:
         kinds.setdefault(line.kind, []).append(line)
@@ -185,7 +192,7 @@ def _table(site: Site, lines: Iterable[Line]) -> object:
             amounts = (line.planned, line.grown, line.usable, line.headroom)
             table.add_row(
                 f" {_safe(place_name(line.place, site))}",
-                *(quantity(amount, line.unit, locale) for amount in amounts),
+                *(quantity(amount, "" if line.unit in COUNTED else line.unit, locale) for amount in amounts),
                 state_text(line.grown_state if line.state.value == "within" else line.state)
                 + (" [dim]grown[/]" if line.grown_state is not line.state else ""),
                 f"[dim]{_safe(line.basis)}[/]",

@@ -60,9 +60,10 @@ def play(site: Site, cast: Sequence[Actor], *, ends: datetime, seed: int = 7) ->
         said: list[Observation] = list(names) if index == 1 else []
         for actor in cast:
             _observe(said, chance, actor, at, begins)
-        for name in site.segment:
-            said.append(Sample(at, f"segment:{name}/gateway", "rtt_s", _delay(chance, at, 0.0004, 0.15)))
-        _events(said, chance, cast, at, begins)
+        said += [
+            Sample(at, f"segment:{name}/gateway", "rtt_s", _delay(chance, at, 0.0004, 0.15)) for name in site.segment
+        ]
+        _events(said, chance, at, begins)
         _radios(said, chance, site, at)
         yield Moment(at, tuple(said))
 
@@ -122,9 +123,7 @@ def _observe(said: list[Observation], chance: random.Random, actor: Actor, at: d
         said.append(Sighting(at, actor.segment, actor.mac, str(actor.address), How.ARP))
 
 
-def _events(
-    said: list[Observation], chance: random.Random, cast: Sequence[Actor], at: datetime, begins: datetime
-) -> None:
+def _events(said: list[Observation], chance: random.Random, at: datetime, begins: datetime) -> None:
     if _moment(begins, FEAST_BEGINS) <= at < _moment(begins, FEAST_ENDS):
         for index in range(FEAST_LANTERNS):
             mac = LANTERN_MAC.format(index)
