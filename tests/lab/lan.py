@@ -19,6 +19,9 @@ import select
 import subprocess
 import sys
 import tempfile
+import threading
+import time
+from contextlib import contextmanager
 from ipaddress import IPv4Interface, IPv6Interface
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any, ParamSpec, Self, TypeVar, overload
@@ -26,7 +29,7 @@ from typing import IO, TYPE_CHECKING, Any, ParamSpec, Self, TypeVar, overload
 from tests.lab.host import Counts, Host, Question
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Coroutine, Iterable, Sequence
+    from collections.abc import Callable, Coroutine, Iterable, Iterator, Sequence
 
 ROOT = Path(__file__).resolve().parents[2]
 P = ParamSpec("P")
@@ -34,6 +37,8 @@ T = TypeVar("T")
 # Locally administered, unlike any that crowd() makes.
 MONITOR_MAC = "02:ff:00:00:00:{:02x}"
 ANSWER_TIMEOUT_S = 20.0
+# Under the 300 s that pytest gives a test.
+CALL_TIMEOUT_S = 240.0
 # The signal is only for deaths to come: a test that died before it was set is noticed by the changed parent.
 DIES_WITH_PARENT = ("setpriv", "--pdeathsig", "KILL", "--", "sh", "-c", 'test "$PPID" = "$0" && exec "$@"')
 
@@ -54,6 +59,7 @@ class Lab:
         self.segments: list[Segment] = []
         self.guests: list[Guest] = []
         self._children: list[subprocess.Popen[Any]] = []
+        self._calling = threading.Event()
         unshare = ["unshare", "--user", "--map-root-user", "--net"] if unprivileged else ["unshare", "--net"]
         self._monitor = self._hold(unshare)
         self.ip("link set lo up")
@@ -155,34 +161,63 @@ class Lab:
 
         Gives what it gave; raises what it raised. Arguments and result must be picklable. Warnings are errors there too.
         """
-        work = pickle.dumps((function.__module__, function.__qualname__, args, kwargs))
-        with tempfile.TemporaryFile() as out:
-            done = subprocess.run(
-                [
-                    *self.enter(),
-                    *_bound(),
-                    sys.executable,
-                    "-W",
-                    "error",
-                    "-m",
-                    "tests.lab.inside",
-                    str(out.fileno()),
-                ],
-                input=work,
+        begun, begins = os.pipe()
+        with tempfile.TemporaryFile() as work, tempfile.TemporaryFile() as out:
+            pickle.dump((function.__module__, function.__qualname__, args, kwargs), work)
+            work.seek(0)
+            words = [sys.executable, "-W", "error", "-m", "tests.lab.inside", str(out.fileno()), str(begins)]
+            with subprocess.Popen(
+                [*self.enter(), *_bound(), *words],
+                stdin=work,
                 stderr=subprocess.PIPE,
-                pass_fds=[out.fileno()],
+                pass_fds=[out.fileno(), begins],
                 cwd=ROOT,
-                timeout=240,
-                check=False,
-            )
+            ) as child:
+                os.close(begins)
+                os.read(begun, 1)
+                os.close(begun)
+                self._calling.set()
+                try:
+                    said = child.communicate(timeout=CALL_TIMEOUT_S)[1]
+                finally:
+                    child.kill()
             out.seek(0)
             result = out.read()
-        if done.returncode or not result:
-            raise LabError(f"{function.__qualname__} ended with {done.returncode}: {done.stderr.decode()}")
+        if child.returncode or not result:
+            raise LabError(f"{function.__qualname__} ended with {child.returncode}: {said.decode()}")
         good, value = pickle.loads(result)  # noqa: S301 - written by our own child
         if not good:
             raise value
         return value
+
+    @contextmanager
+    def later(self, seconds: float, act: Callable[[], object]) -> Iterator[None]:
+        """
+        Let something happen while the block runs: `act` is called `seconds` after what `call` runs is about to begin.
+
+        At the block's end its error, if any, is raised; if the block was over first, that is an error too.
+        """
+        trouble: list[BaseException] = []
+
+        def wait_and_act() -> None:
+            try:
+                if self._calling.wait(ANSWER_TIMEOUT_S):
+                    time.sleep(seconds)
+                    act()
+            except BaseException as error:  # noqa: BLE001 - raised again where the test can see it
+                trouble.append(error)
+
+        self._calling.clear()
+        thread = threading.Thread(target=wait_and_act, daemon=True)
+        thread.start()
+        yield
+        if not self._calling.is_set():
+            raise LabError("nothing was called, so nothing could happen meanwhile")
+        if thread.is_alive():
+            thread.join(ANSWER_TIMEOUT_S)
+            raise LabError("it was over before something could happen meanwhile: let it last longer")
+        if trouble:
+            raise trouble[0]
 
     def close(self) -> None:
         """End every process of the lab, last started first."""

@@ -1,0 +1,192 @@
+"""
+One packet socket on one interface: whole frames out, whole frames in, each with the kernel's stamp of its arrival.
+
+The stamp is what makes a round trip exact: it is taken when the frame arrives, however busy this process is then.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import fcntl
+import socket
+import struct
+from ipaddress import IPv4Address, IPv6Address
+from pathlib import Path
+from typing import TYPE_CHECKING, Self
+
+from netaudit.errors import LookError
+from netaudit.observe.rights import need_raw, own_rights
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+# Linux numbers that Python's socket module doesn't have (include/uapi/linux/if_packet.h, asm-generic/socket.h).
+_SOL_PACKET = 263
+_PACKET_ADD_MEMBERSHIP = 1
+_PACKET_STATISTICS = 6
+_PACKET_MR_ALLMULTI = 2
+_SO_ATTACH_FILTER = 26
+SO_TIMESTAMPNS = 35
+_SIOCGIFCONF = 0x8912
+_STAMP = struct.Struct("@ll")
+_IFREQ_SIZE = 40 if struct.calcsize("P") == 8 else 32
+STAMP_SPACE = socket.CMSG_SPACE(_STAMP.size)
+# Answers to 20 ms of probes at the fastest pace (40) come while the process is busy; 1 MiB holds some 1,300 of them as the
+# kernel counts (768 bytes for a short frame), so that even a busy half second loses none.
+_BUFFER_BYTES = 1 << 20
+# No frame that is read here is longer than an Ethernet frame with tags.
+_FRAME_BYTES = 2048
+# One visit takes at most this many frames, so that a flood can't keep the loop from everything else.
+_MOST_AT_ONCE = 256
+
+# One instruction of the kernel's classic packet filter: operation, jump if true, jump if false, value.
+Instruction = tuple[int, int, int, int]
+
+
+def echo_reply_filter(identifier: int) -> tuple[Instruction, ...]:
+    """Let through IPv4 echo replies with this identifier that are no later fragments; for sockets of EtherType 0x0800."""
+    return (
+        (0x30, 0, 0, 23),  # the protocol
+        (0x15, 0, 8, 1),  # ICMP, or drop
+        (0x28, 0, 0, 20),  # flags and fragment offset
+        (0x45, 6, 0, 0x1FFF),  # a later fragment: drop
+        (0xB1, 0, 0, 14),  # X = length of the IPv4 header
+        (0x50, 0, 0, 14),  # the ICMP type behind it
+        (0x15, 0, 3, 0),  # echo reply, or drop
+        (0x48, 0, 0, 18),  # the identifier
+        (0x15, 0, 1, identifier),  # ours, or drop
+        (0x06, 0, 0, 0xFFFF),
+        (0x06, 0, 0, 0),
+    )
+
+
+# ICMPv6 directly behind the IPv6 header, which is all that neighbour discovery and echo ever are on a link.
+ICMPV6_FILTER: tuple[Instruction, ...] = ((0x30, 0, 0, 20), (0x15, 0, 1, 58), (0x06, 0, 0, 0xFFFF), (0x06, 0, 0, 0))
+
+
+class PacketSocket:
+    """
+    Frames of one EtherType on one interface; a context manager.
+
+    Args:      interface: its name; ethertype: what is received; accept: a kernel filter, None for all of that EtherType;
+               all_multicast: also hear groups that this machine didn't join.
+    Raises:    LookError: no CAP_NET_RAW, or no such interface, or it is down.
+    """
+
+    def __init__(
+        self,
+        interface: str,
+        ethertype: int,
+        *,
+        accept: Sequence[Instruction] | None = None,
+        all_multicast: bool = False,
+    ) -> None:
+        need_raw(own_rights())
+        self.interface = interface
+        # Protocol 0 receives nothing: the filter is in place before the first frame can be.
+        self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
+        try:
+            self._socket.settimeout(0)
+            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
+            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+            if accept is not None:
+                _attach(self._socket, accept)
+            self._socket.bind((interface, ethertype))
+            if all_multicast:
+                group = struct.pack("@iHH8s", socket.if_nametoindex(interface), _PACKET_MR_ALLMULTI, 0, bytes(8))
+                self._socket.setsockopt(_SOL_PACKET, _PACKET_ADD_MEMBERSHIP, group)
+        except OSError as error:
+            self._socket.close()
+            raise LookError(
+                f"interface {interface}: {error.strerror or error}; `ip link` lists what there is"
+            ) from error
+        self.mac: bytes = self._socket.getsockname()[4]
+
+    def __enter__(self) -> Self:
+        """Give the socket itself."""
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        """Close it."""
+        self.close()
+
+    def fileno(self) -> int:
+        """Give the descriptor, for the event loop."""
+        return self._socket.fileno()
+
+    def send(self, frame: bytes) -> bool:
+        """
+        Send one frame; False if the kernel has no room for it just now.
+
+        Raises:    LookError: the interface went down or away.
+        """
+        try:
+            self._socket.send(frame)
+        except (BlockingIOError, InterruptedError):
+            return False
+        except OSError as error:
+            if error.errno == errno.ENOBUFS:
+                return False
+            raise LookError(f"interface {self.interface}: {error.strerror}") from error
+        return True
+
+    def receive(self) -> Iterator[tuple[bytes, int]]:
+        """Give what has arrived, as (frame, arrival [ns since the epoch]); at most some hundred frames a visit."""
+        for _ in range(_MOST_AT_ONCE):
+            try:
+                frame, ancillary, _, _ = self._socket.recvmsg(_FRAME_BYTES, STAMP_SPACE)
+            except OSError:
+                # Nothing more, or the interface went down; the second shows at the next send.
+                return
+            stamp_ns = stamp_of(ancillary)
+            if stamp_ns is not None:
+                yield frame, stamp_ns
+
+    def drops(self) -> int:
+        """Give how many frames the kernel had no room for since the last call."""
+        _, dropped = struct.unpack("II", self._socket.getsockopt(_SOL_PACKET, _PACKET_STATISTICS, 8))
+        return int(dropped)
+
+    def close(self) -> None:
+        """Close the socket."""
+        self._socket.close()
+
+
+def stamp_of(ancillary: Sequence[tuple[int, int, bytes]]) -> int | None:
+    """Give the kernel's receive stamp out of the ancillary data [ns since the epoch]; None if there is none."""
+    for level, kind, data in ancillary:
+        if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS and len(data) >= _STAMP.size:
+            seconds, nanoseconds = _STAMP.unpack_from(data)
+            return int(seconds) * 1_000_000_000 + int(nanoseconds)
+    return None
+
+
+def own_addresses(interface: str) -> list[IPv4Address]:
+    """Give the interface's IPv4 addresses, the primary one first; empty if it has none."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as sock:
+        # A machine with more than 1,000 addresses is not the small box that this is for.
+        buffer = ctypes.create_string_buffer(1000 * _IFREQ_SIZE)
+        filled = fcntl.ioctl(sock.fileno(), _SIOCGIFCONF, struct.pack("iP", len(buffer), ctypes.addressof(buffer)))
+        size: int = struct.unpack("iP", filled)[0]
+    entries = [buffer.raw[at : at + _IFREQ_SIZE] for at in range(0, size, _IFREQ_SIZE)]
+    # The name may carry an alias label (eth0:1); sockaddr_in: family, port, address.
+    return [
+        IPv4Address(entry[20:24])
+        for entry in entries
+        if entry[:16].split(b"\0")[0].split(b":")[0].decode() == interface
+    ]
+
+
+def own_addresses6(interface: str, *, table: Path = Path("/proc/net/if_inet6")) -> list[IPv6Address]:
+    """Give the interface's IPv6 addresses from the kernel's table; empty without IPv6."""
+    try:
+        rows = [line.split() for line in table.read_text("ascii").splitlines()]
+    except OSError:
+        return []
+    return [IPv6Address(bytes.fromhex(row[0])) for row in rows if len(row) == 6 and row[5] == interface]
+
+
+def _attach(sock: socket.socket, program: Sequence[Instruction]) -> None:
+    code = ctypes.create_string_buffer(b"".join(struct.pack("@HBBI", *one) for one in program))
+    sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("@HP", len(program), ctypes.addressof(code)))
