@@ -1,0 +1,40 @@
+"""Whole documents as they were given: baselines by name, certificates and plans by the SHA-256 of their text."""
+
+from __future__ import annotations
+
+from hashlib import sha256
+from typing import TYPE_CHECKING
+
+from sqlalchemy import Connection, Table, select
+
+from netaudit.store.moment import moment, seconds
+from netaudit.store.records import Document
+from netaudit.store.upsert import next_rev, upsert
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+
+def save_named(connection: Connection, site: int, table: Table, *, name: str, document: str, at: datetime) -> None:
+    """Keep a document under its name, in the place of an older one."""
+    row = {"site": site, "name": name, "at": seconds(at), "document": document, "rev": next_rev(connection, site)}
+    connection.execute(upsert(connection.dialect.name, table, ("at", "document", "rev")), row)
+
+
+def save_hashed(connection: Connection, site: int, table: Table, document: str, at: datetime) -> str:
+    """Keep a document under the SHA-256 of its text; the same text again changes nothing. Returns the hash."""
+    digest = sha256(document.encode()).hexdigest()
+    known = select(table.c.sha256).where(table.c.site == site, table.c.sha256 == digest)
+    if connection.scalar(known) is None:
+        row = {"site": site, "sha256": digest, "at": seconds(at), "document": document}
+        connection.execute(table.insert().values(**row, rev=next_rev(connection, site)))
+    return digest
+
+
+def documents(connection: Connection, site: int, table: Table) -> list[Document]:
+    """Give all documents of a table, oldest first."""
+    key = next(column for column in table.primary_key if column.name != "site")
+    asked = select(key.label("name"), table.c.at, table.c.document).where(table.c.site == site)
+    return [
+        Document(row.name, moment(row.at), row.document) for row in connection.execute(asked.order_by(table.c.at, key))
+    ]

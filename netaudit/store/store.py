@@ -1,0 +1,334 @@
+"""The store of one site: what everyone else uses. Each method is one call into the module that knows the subject."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import contextmanager
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING, Self
+
+from sqlalchemy import Connection, Engine, insert, select
+
+from netaudit.errors import StoreError
+from netaudit.store import documents, findings, outbox, read, schema
+from netaudit.store.engine import address_of, connect, shown, writing
+from netaudit.store.migrate import migrate
+from netaudit.store.moment import moment, seconds
+from netaudit.store.retain import Keep, prune
+from netaudit.store.rollup import roll_up
+from netaudit.store.stay import Tolerance, usual_tolerance
+from netaudit.store.trouble import told
+from netaudit.store.write import Counters, Writer
+
+if TYPE_CHECKING:
+    from pathlib import Path
+    from types import TracebackType
+
+    from netaudit.observe.observation import Observation
+    from netaudit.store.findings import Evidence, Finding
+    from netaudit.store.outbox import Letter
+    from netaudit.store.records import Condition, Device, Document, Heard, Interval, Reading, Rollup, Summary
+
+Clock = Callable[[], datetime]
+
+
+class Store:
+    """
+    Everything kept of one site, in one SQLite file or in a PostgreSQL that holds many sites.
+
+    Open it with `Store.open`. It may be used from several threads; one process at a time should write. Readers see what
+    was flushed. Every method raises StoreError, with a line that says what to do, when the database fails.
+    """
+
+    def __init__(self, engine: Engine, site: int, *, name: str, clock: Clock, keep: Keep, writer: Writer) -> None:
+        self._engine = engine
+        self._site = site
+        self._clock = clock
+        self._writer = writer
+        self.site = name
+        self.keep = keep
+
+    @classmethod
+    def open(
+        cls,
+        url_or_path: str | Path,
+        *,
+        site: str,
+        clock: Clock,
+        tolerance: Tolerance = usual_tolerance,
+        keep: Keep | None = None,
+    ) -> Self:
+        """
+        Open a store, making it or bringing it to this program's schema first.
+
+        Args:      url_or_path: a file, or `postgresql://user@host/database`; site: the site's name in the plan;
+                   clock: gives the aware present; tolerance: the gap in sightings [s] that a device's presence survives,
+                   by MAC; keep: how long what is kept.
+        Raises:    StoreError: it can't be opened, is of another program or site, or was written by a newer netaudit.
+        """
+        keep = keep or Keep()
+        url = address_of(url_or_path)
+        with told(shown(url)):
+            engine = connect(url)
+            try:
+                migrate(engine)
+                number = _site_number(engine, site)
+            except BaseException:
+                engine.dispose()
+                raise
+        # A day before the end of what is kept raw: so the day of every sample that is let in is still there whole.
+        writer = Writer(engine, site=number, tolerance=tolerance, keep_raw=timedelta(days=keep.raw - 1))
+        return cls(engine, number, name=site, clock=clock, keep=keep, writer=writer)
+
+    def close(self) -> None:
+        """Keep what waits, with exact ends of all intervals, and let go of the database."""
+        try:
+            self._writer.flush(self._clock(), last=True)
+        finally:
+            self._engine.dispose()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # -- writing
+
+    @property
+    def counters(self) -> Counters:
+        """What became of the observations since the store was opened."""
+        return self._writer.counters
+
+    def write(self, observations: Iterable[Observation]) -> None:
+        """Take observations in; the next flush keeps them. Touches no disk."""
+        self._writer.write(observations)
+
+    def waiting(self) -> int:
+        """Give the number of observations that no flush has kept yet."""
+        return self._writer.waiting()
+
+    def due(self, now: datetime) -> bool:
+        """Say whether it is time to flush. Asking this before each flush keeps commits half a minute apart."""
+        return self._writer.due(now)
+
+    def flush(self, now: datetime) -> int:
+        """Keep what waits, now, in one transaction; gives their number. On StoreError they go on waiting."""
+        return self._writer.flush(now)
+
+    def rollup(self, now: datetime) -> int:
+        """Roll up the hours and days that are over; gives the number of roll-ups written."""
+        return roll_up(self._engine, self._site, seconds(now))
+
+    def prune(self, now: datetime) -> dict[str, int]:
+        """Let go of what is older than `keep` says; gives the rows removed by table."""
+        return prune(self._engine, self._site, seconds(now), self.keep)
+
+    # -- devices
+
+    def devices(self, now: datetime) -> list[Device]:
+        """List all devices first seen by `now`, with their addresses and names, ordered by MAC."""
+        with self._reading() as connection:
+            known = read.devices(connection, self._site)
+        ends: dict[str, datetime] = {}
+        for stay in self._writer.stays():
+            ends[stay.mac] = max(moment(stay.until), ends.get(stay.mac, moment(stay.until)))
+        return [read.with_end(device, ends.get(device.mac)) for device in known if device.first_at <= now]
+
+    def present(self, now: datetime, within: timedelta) -> list[Interval]:
+        """List the intervals of the devices that were seen between `now - within` and `now`, ordered by MAC."""
+        return [
+            stay
+            for stay in sorted(self.presence(now - within, now + timedelta(seconds=1)), key=lambda stay: stay.mac)
+            if stay.until >= now - within
+        ]
+
+    def presence(self, since: datetime, until: datetime, mac: str | None = None) -> list[Interval]:
+        """Give the intervals of presence that touch [since, until), of all devices or of one, by beginning."""
+        with self._reading() as connection:
+            return read.intervals(
+                connection, self._site, since=since, until=until, mac=mac, growing=self._writer.stays()
+            )
+
+    # -- numbers
+
+    def latest(self, place: str, kind: str) -> Reading | None:
+        """Give the latest sample of a series, if it has one of the last day."""
+        with self._reading() as connection:
+            return read.latest(connection, self._site, place=place, kind=kind, now=self._clock())
+
+    def latest_all(self, now: datetime, within: timedelta) -> dict[tuple[str, str], Reading]:
+        """Give the latest sample of each series that has one within this time, by (place, kind)."""
+        with self._reading() as connection:
+            return read.latest_all(connection, self._site, now, within)
+
+    def series(self, place: str, kind: str, since: datetime, until: datetime) -> list[Reading]:
+        """Give the raw samples of a series in [since, until), oldest first."""
+        with self._reading() as connection:
+            return read.series(connection, self._site, place=place, kind=kind, since=since, until=until)
+
+    def places(self, kind: str) -> list[str]:
+        """List the places that have samples of this kind."""
+        with self._reading() as connection:
+            return read.places(connection, self._site, kind)
+
+    def hours(self, place: str, kind: str, since: datetime, until: datetime) -> list[Rollup]:
+        """Give the hours of a series that begin in [since, until), oldest first."""
+        with self._reading() as connection:
+            return read.rollups(connection, self._site, step="hourly", since=since, until=until, place=place, kind=kind)
+
+    def days(self, place: str, kind: str, since: datetime, until: datetime) -> list[Rollup]:
+        """Give the UTC days of a series that begin in [since, until), oldest first."""
+        with self._reading() as connection:
+            return read.rollups(connection, self._site, step="daily", since=since, until=until, place=place, kind=kind)
+
+    def summaries(self, kind: str, since: datetime, until: datetime, step: str = "hourly") -> list[Summary]:
+        """Take [since, until) together for each series of this kind, from its hours or days, ordered by place."""
+        with self._reading() as connection:
+            return read.summaries(connection, self._site, step=step, since=since, until=until, kind=kind)
+
+    def weeks(self, kind: str, since: datetime, until: datetime) -> dict[datetime, list[Summary]]:
+        """Take each seven days from `since` on together for each series of this kind: a year's trend."""
+        with self._reading() as connection:
+            return read.weeks(connection, self._site, since, until, kind)
+
+    # -- words
+
+    def notices(self, since: datetime, until: datetime, kind: str | None = None) -> list[Heard]:
+        """Give what collectors said in the span that is no number, latest first."""
+        with self._reading() as connection:
+            return read.notices(connection, self._site, since, until, kind)
+
+    def health(self) -> list[Condition]:
+        """Give for each source how it does since its last change, ordered by name."""
+        with self._reading() as connection:
+            kept = read.conditions(connection, self._site)
+        newer = self._writer.latest_attempts()
+        return [read.with_attempt(one, newer.get(one.source)) for one in kept]
+
+    # -- findings
+
+    def open_findings(self) -> list[Finding]:
+        """List the open findings, oldest first."""
+        with self._reading() as connection:
+            return findings.open_ones(connection, self._site)
+
+    def closed_findings(self, since: datetime, until: datetime) -> list[Finding]:
+        """List the findings that were closed in [since, until), oldest first."""
+        with self._reading() as connection:
+            return findings.closed_ones(connection, self._site, since, until)
+
+    def save_finding(
+        self, *, key: str, rule: str, place: str, text: str, evidence: Evidence, at: datetime
+    ) -> tuple[Finding, bool]:
+        """Open a finding or update the open one with this key; gives it and whether it was opened just now."""
+        with self._writing() as connection:
+            return findings.save(
+                connection, self._site, key=key, rule=rule, place=place, text=text, evidence=evidence, at=at
+            )
+
+    def close_finding(self, key: str, at: datetime) -> Finding | None:
+        """Close the open finding with this key; None if there is none."""
+        with self._writing() as connection:
+            return findings.close(connection, self._site, key, at)
+
+    def acknowledge_finding(self, key: str, at: datetime, reason: str) -> Finding:
+        """Note that a person has seen the open finding with this key, and what that person wrote."""
+        with self._writing() as connection:
+            return findings.acknowledge(connection, self._site, key, at, reason)
+
+    def mute_finding(self, key: str, until: datetime, reason: str) -> Finding:
+        """Tell nothing of the open finding with this key until then; the reason must be given."""
+        with self._writing() as connection:
+            return findings.mute(connection, self._site, key, until, reason)
+
+    # -- documents
+
+    def save_baseline(self, name: str, document: str, at: datetime) -> None:
+        """Keep a baseline under its name, in the place of an older one."""
+        with self._writing() as connection:
+            documents.save_named(connection, self._site, schema.baselines, name=name, document=document, at=at)
+
+    def baselines(self) -> list[Document]:
+        """Give all baselines, oldest first."""
+        return self._documents("baselines")
+
+    def save_certificate(self, document: str, at: datetime) -> str:
+        """Keep a certificate; gives the SHA-256 of its text, which is its key."""
+        with self._writing() as connection:
+            return documents.save_hashed(connection, self._site, schema.certificates, document, at)
+
+    def certificates(self) -> list[Document]:
+        """Give all certificates, oldest first."""
+        return self._documents("certificates")
+
+    def save_plan(self, document: str, at: datetime) -> str:
+        """Keep a version of the site plan; the same text again changes nothing. Gives its SHA-256."""
+        with self._writing() as connection:
+            return documents.save_hashed(connection, self._site, schema.plans, document, at)
+
+    def plans(self) -> list[Document]:
+        """Give all versions of the site plan, oldest first."""
+        return self._documents("plans")
+
+    # -- outbox
+
+    def put_letter(self, *, key: str, channel: str, body: str, at: datetime) -> bool:
+        """Put something to tell in the outbox; False if it was there already."""
+        with self._writing() as connection:
+            return outbox.put(connection, self._site, key=key, channel=channel, body=body, at=at)
+
+    def due_letters(self, now: datetime) -> list[Letter]:
+        """List the letters whose time has come, the longest due first, fifty at most."""
+        with self._reading() as connection:
+            return outbox.due(connection, self._site, now)
+
+    def letters_waiting(self) -> int:
+        """Count the letters that were neither sent nor given up."""
+        with self._reading() as connection:
+            return outbox.waiting(connection, self._site)
+
+    def letter_sent(self, number: int, at: datetime) -> None:
+        """Note that a letter was delivered."""
+        with self._writing() as connection:
+            outbox.sent(connection, self._site, number, at)
+
+    def letter_failed(self, number: int, trouble: str, again_at: datetime | None, at: datetime) -> None:
+        """Note that an attempt failed, and when to try again; None gives the letter up."""
+        with self._writing() as connection:
+            outbox.failed(connection, self._site, number, trouble=trouble, again_at=again_at, at=at)
+
+    # -- inside
+
+    def _documents(self, table: str) -> list[Document]:
+        with self._reading() as connection:
+            return documents.documents(connection, self._site, schema.metadata.tables[table])
+
+    @contextmanager
+    def _reading(self) -> Iterator[Connection]:
+        with told(shown(self._engine.url)), self._engine.connect() as connection:
+            yield connection
+
+    @contextmanager
+    def _writing(self) -> Iterator[Connection]:
+        with told(shown(self._engine.url)), writing(self._engine) as connection:
+            # The same row that the writer takes: two writers of one site wait for each other at the centre too.
+            connection.execute(select(schema.sites.c.id).where(schema.sites.c.id == self._site).with_for_update())
+            yield connection
+
+
+def _site_number(engine: Engine, name: str) -> int:
+    """Find the site's number, or give it one. One SQLite file is one site's."""
+    one = schema.sites.c
+    with engine.connect() as connection:
+        known = {row.name: row.id for row in connection.execute(select(one.id, one.name))}
+    if name in known:
+        return int(known[name])
+    if known and engine.dialect.name == "sqlite":
+        raise StoreError(
+            f"{shown(engine.url)}: is the store of the site {next(iter(known))}, not of {name}: name its own"
+        )
+    with writing(engine) as connection:
+        return int(connection.scalar(insert(schema.sites).values(name=name).returning(one.id)) or 0)

