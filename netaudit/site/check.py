@@ -17,9 +17,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
     from ipaddress import IPv4Address, IPv4Network
 
+    from netaudit.site.document import Fault
     from netaudit.site.model import Segment, Site
-
-Fault = tuple[tuple[str | int, ...], str]
 
 
 def find_faults(site: Site) -> list[Fault]:
