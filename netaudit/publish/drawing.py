@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
-from netaudit.publish.outline import outline
+from netaudit.publish.outline import outline, takes_power
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
 from netaudit.publish.text import harmless, identity, kind_name, place_name, quantity
 from netaudit.site.topology import ROUTER
@@ -320,23 +320,11 @@ class _Drawing:
     def _drop_facts(self, name: str, row: Row, shelf: Shelf | None) -> str:
         drop = self.site.drop[name]
         facts = [quantity(drop.length_m, "m", self.locale), drop.category]
-        if self._powered(row):
+        if row.refs and takes_power(self.site, row.refs[0]):
             facts.append("carries power")
         if shelf is not None and shelf.closet not in (None, drop.starts):
             facts.append(f"starts in {harmless(drop.starts)}")
         return " \u00b7 ".join(facts)
-
-    def _powered(self, row: Row) -> bool:
-        site = self.site
-        for ref in row.refs[:1]:
-            table, _, name = ref.partition(":")
-            if table == "access_point":
-                return site.access_point[name].power.supply in ("802.3", "passive 24 V")
-            if table == "device":
-                device = site.device[name]
-                need = device.power or site.profile[device.kind].power
-                return need.supply in ("802.3", "passive 24 V")
-        return False
 
     def _drop_words(self, name: str) -> str:
         drop = self.site.drop[name]

@@ -85,6 +85,19 @@ def drops_by_thing(site: Site) -> dict[str, tuple[str, ...]]:
     return {ref: tuple(drops) for ref, drops in found.items()}
 
 
+def takes_power(site: Site, ref: str) -> bool:
+    """Say whether a thing of the plan (`device:bell`, `access_point:yard`) is fed through its cable."""
+    table, _, name = ref.partition(":")
+    if table == "access_point":
+        need = site.access_point[name].power
+    elif table == "device":
+        device = site.device[name]
+        need = device.power or site.profile[device.kind].power
+    else:
+        return False
+    return need.supply in ("802.3", "passive 24 V")
+
+
 def outline(site: Site) -> Outline:
     """Order a checked plan for drawing. Linear in what the plan holds."""
     topology = follow(site)
