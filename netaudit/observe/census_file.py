@@ -39,9 +39,9 @@ def read_capture(
     except CaptureError as error:
         raise CaptureError(f"{name}: {error}") from error
     _refuse(reader.linktypes, name)
-    frames = sorter.take(reader)
+    sorter.take(reader)
     _refuse(reader.linktypes, name)
-    return FileRead(name, frames, reader.cut, tuple(reader.names.items()))
+    return FileRead(name, reader.frames, reader.cut, tuple(reader.names.items()))
 
 
 def _refuse(linktypes: set[int], name: str) -> None:

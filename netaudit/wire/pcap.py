@@ -32,7 +32,8 @@ class PcapReader:
     """
     The records of one classic capture; iterate once.
 
-    After the iteration `cut` says what was wrong with the end of the file, None if nothing was.
+    After the iteration `frames` says how many there were, and `cut` what was wrong with the end of the file, None if
+    nothing was.
 
     Raises:    CaptureError: the file header is cut short or is of a version that doesn't exist.
     """
@@ -49,6 +50,7 @@ class PcapReader:
         self.interface = Interface(network & 0xFFFF, fcs=fcs)
         self.linktypes = {self.interface.linktype}
         self.names: dict[str, str] = {}
+        self.frames = 0
         self.cut: str | None = None
         self._record = struct.Struct(f"{order}IIII")
         self._intake = intake
@@ -63,6 +65,7 @@ class PcapReader:
             while end - position >= _RECORD_SIZE:
                 seconds, fraction, captured, length = unpack(buffer, position)
                 if captured > LONGEST_RECORD:
+                    self.frames = count
                     self.cut = f"record {count + 1} says that it has {captured} bytes; reading stopped there"
                     return
                 start = position + _RECORD_SIZE
@@ -72,6 +75,7 @@ class PcapReader:
                 yield seconds * 1_000_000_000 + fraction * scale_ns, length, buffer[start:stop], interface
                 count += 1
                 position = stop
+            self.frames = count
             chunk = read()
             if not chunk:
                 break
@@ -79,9 +83,9 @@ class PcapReader:
             position = 0
         rest = len(buffer) - position
         if self._intake.fault is not None:
-            self.cut = f"{self._intake.fault}, after record {count}"
+            self.cut = f"{self._intake.fault}, after record {self.frames}"
         elif rest:
-            self.cut = f"the file ends inside record {count + 1}; {rest} bytes of it are there"
+            self.cut = f"the file ends inside record {self.frames + 1}; {rest} bytes of it are there"
 
 
 class PcapWriter:

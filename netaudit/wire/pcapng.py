@@ -59,8 +59,8 @@ class PcapngReader:
     """
     The records of one capture; iterate once.
 
-    After the iteration `cut` says what was wrong with the end of the file, None if nothing was; `names` are the
-    addresses that the file itself names, `linktypes` those of all its interfaces.
+    After the iteration `frames` says how many there were, `cut` what was wrong with the end of the file, None if
+    nothing was; `names` are the addresses that the file itself names, `linktypes` those of all its interfaces.
 
     Raises:    CaptureError: the first section header is cut short or contradicts itself.
     """
@@ -68,6 +68,7 @@ class PcapngReader:
     def __init__(self, intake: Intake, head: bytes) -> None:
         self.names: dict[str, str] = {}
         self.linktypes: set[int] = set()
+        self.frames = 0
         self.cut: str | None = None
         self._intake = intake
         self._buffer = intake.at_least(head, 12)
@@ -119,6 +120,7 @@ class PcapngReader:
                     at_ns = clock.offset_ns + (
                         units * clock.scale_ns if clock.scale_ns else units * 1_000_000_000 // clock.units
                     )
+                    self.frames += 1
                     yield at_ns, wire, buffer[start : start + captured], clock.interface
                 elif kind == _INTERFACE:
                     made = _clock(buffer[position + 8 : stop - 4], order)
@@ -133,6 +135,7 @@ class PcapngReader:
                         self.cut = f"block {blocks + 1} has a wrong interface or length; reading stopped there"
                         return
                     at_ns = record[0]
+                    self.frames += 1
                     yield record
                 elif kind == _NAMES:
                     _read_names(buffer[position + 8 : stop - 4], order, self.names)
