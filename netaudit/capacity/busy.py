@@ -25,8 +25,6 @@ from netaudit.capacity.contention import Backoff, fixed_point
 from netaudit.errors import OutOfRange
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
-
     from netaudit.capacity.rates import Mode
 
 # A beacon every 100 time units of 1024 us (IEEE 802.11-2020 9.4.1.3; the default everywhere: common practice, no source).
@@ -63,11 +61,18 @@ def heard(octet: int) -> float:
     return octet / 255
 
 
+# Beyond this the queue has no steady length, and the channel is over its supply whatever collisions add.
+FULLEST = 0.95
+
+
 class Load(NamedTuple):
     """What some frames take of a channel: busy share, and turns (accesses) a second."""
 
     share: float
     turns_per_s: float
+
+
+NO_LOAD = Load(0.0, 0.0)
 
 
 @lru_cache(maxsize=65_536)  # one a profile, direction and mode: work is per kind of load, not per device
@@ -90,7 +95,7 @@ def unicast(
                attempts that are lost to noise and sent again, 0 up to below 1.
     """
     if frames_per_s <= 0:
-        return Load(0.0, 0.0)
+        return NO_LOAD
     pieces = max(1, ceil(packet_bytes / LARGEST_PACKET_BYTES))
     rate = frames_per_s * pieces
     frame_bytes = mpdu_bytes(ceil(packet_bytes / pieces), qos=not mode.is_dsss)
@@ -134,23 +139,19 @@ def response_share(stations: float, names: int, channel: Channel) -> float:
     return stations * names * one_us / 1e6 / SCAN_PERIOD_S
 
 
-def contenders(loads: Iterable[tuple[float, float]]) -> float:
+def contenders(total: float, squares: float) -> float:
     """
     Count the stations that matter for contention: those that send little weigh little.
 
     It is the number of equal stations whose loads would have the same sum and the same sum of squares; three televisions
-    and a hundred plugs are about three.
+    and a hundred plugs are about three. Never fewer than one.
 
-    Args:      loads (how many, the load of one).
+    Args:      total, squares sums of the stations' loads and of their squares.
     """
-    total = squares = 0.0
-    for count, load in loads:
-        total += count * load
-        squares += count * load * load
     return max(1.0, total * total / squares) if squares > 0 else 1.0
 
 
-def repeated_share(load: float, turn_us: float, ifs_us: float, stations: float, rule: Backoff) -> float:
+def repeated_share(load: float, turns_per_s: float, wait_us: float, stations: float, rule: Backoff) -> float:
     """
     Busy share of frames that collide and are sent again, on a channel that is not saturated.
 
@@ -158,13 +159,12 @@ def repeated_share(load: float, turn_us: float, ifs_us: float, stations: float, 
     arrivals and constant service; with that many contenders Bianchi's model says how often they collide. Two frames share
     each collision.
 
-    Args:      load busy share without collisions; turn_us mean busy time of an exchange; ifs_us the idle wait after it;
-               stations how many there are at most.
+    Args:      load busy share without collisions; turns_per_s exchanges a second in it; wait_us the idle time that all
+               wait after each; stations how many there are at most.
     Source:    queue: Pollaczek-Khinchine, M/D/1; Bianchi 2000.
     """
-    taken = load * (1 + ifs_us / turn_us)
-    most = max(0.0, stations - 1)
-    waiting = most if taken >= 1 else min(most, taken * taken / (2 * (1 - taken)))
+    taken = min(load + turns_per_s * wait_us / 1e6, FULLEST)
+    waiting = min(max(0.0, stations - 1), taken * taken / (2 * (1 - taken)))
     # In steps of 1/16 contender, so that a large plan solves the model a few dozen times, not hundreds.
     _, p = fixed_point(1 + round(16 * waiting) / 16, rule)
     return load * p / (1 - p) / 2

@@ -111,19 +111,21 @@ class Placed:
     fixed: Tuned | None = None
 
 
-def busiest(radios: Sequence[Placed], tuned: Mapping[str, Tuned], hears: Mapping[str, frozenset[str]]) -> float:
+def busiest(radios: Sequence[Placed], tuned: Mapping[str, Tuned], hears: Mapping[str, tuple[str, ...]]) -> float:
     """Busy share at the busiest radio: its own load and that of all it hears on spectrum that it shares."""
     load = {radio.name: radio.load for radio in radios}
     return max((_at(radio.name, tuned, hears, load) for radio in radios), default=0.0)
 
 
-def _at(name: str, tuned: Mapping[str, Tuned], hears: Mapping[str, frozenset[str]], load: Mapping[str, float]) -> float:
+def _at(
+    name: str, tuned: Mapping[str, Tuned], hears: Mapping[str, tuple[str, ...]], load: Mapping[str, float]
+) -> float:
     own = tuned[name]
-    around = hears.get(name, frozenset())
+    around = hears.get(name, ())
     return load[name] + sum(load[far] for far in around if far in tuned and share_spectrum(own, tuned[far]))
 
 
-def assign(radios: Sequence[Placed], hears: Mapping[str, frozenset[str]]) -> dict[str, Tuned]:
+def assign(radios: Sequence[Placed], hears: Mapping[str, tuple[str, ...]]) -> dict[str, Tuned]:
     """
     Give every radio a channel so that the busiest is least busy. Radios with a fixed channel keep it.
 
@@ -142,11 +144,11 @@ def assign(radios: Sequence[Placed], hears: Mapping[str, frozenset[str]]) -> dic
 
 
 def _least_shared(
-    radio: Placed, tuned: Mapping[str, Tuned], hears: Mapping[str, frozenset[str]], load: Mapping[str, float]
+    radio: Placed, tuned: Mapping[str, Tuned], hears: Mapping[str, tuple[str, ...]], load: Mapping[str, float]
 ) -> tuple[float, Tuned]:
     """Load that a radio would share, and the channel with the least; the first of equals."""
     around: dict[Tuned, float] = {}
-    for far in hears.get(radio.name, frozenset()):
+    for far in hears.get(radio.name, ()):
         if far in tuned:
             around[tuned[far]] = around.get(tuned[far], 0.0) + load[far]
     options = [
@@ -159,7 +161,7 @@ def _least_shared(
 def _improve(
     free: Sequence[Placed],
     start: Mapping[str, Tuned],
-    hears: Mapping[str, frozenset[str]],
+    hears: Mapping[str, tuple[str, ...]],
     load: Mapping[str, float],
 ) -> dict[str, Tuned]:
     """Move one radio at a time to its least shared channel until none gains, or a few rounds have passed."""
@@ -169,7 +171,7 @@ def _improve(
         for radio in free:
             now = sum(
                 load[far]
-                for far in hears.get(radio.name, frozenset())
+                for far in hears.get(radio.name, ())
                 if far in tuned and share_spectrum(tuned[radio.name], tuned[far])
             )
             then, option = _least_shared(radio, tuned, hears, load)
@@ -184,7 +186,7 @@ def _search(
     radios: Sequence[Placed],
     free: Sequence[Placed],
     start: Mapping[str, Tuned],
-    hears: Mapping[str, frozenset[str]],
+    hears: Mapping[str, tuple[str, ...]],
     best: float,
 ) -> dict[str, Tuned]:
     """Branch and bound over the free radios, heaviest first."""
@@ -205,7 +207,7 @@ def _search(
             tried_empty = tried_empty or empty
             tuned[radio.name] = option
             # Loads only add, so a partial assignment that is not better can't become better.
-            near = (radio.name, *(far for far in hears.get(radio.name, frozenset()) if far in tuned))
+            near = (radio.name, *(far for far in hears.get(radio.name, ()) if far in tuned))
             if max(_at(name, tuned, hears, load) for name in near) < best - 1e-12:
                 descend(depth + 1)
             del tuned[radio.name]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from functools import lru_cache
+from math import inf
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.propagation import BAND_MHZ, OUTER_WALL_DB, indoor_loss_db, wall_loss_db
@@ -14,7 +15,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from netaudit.capacity.rates import Band
-    from netaudit.site.model import AccessPoint, Site, Wall
+    from netaudit.site.model import AccessPoint, Site
 
 Pair = tuple[float, float]
 
@@ -67,26 +68,39 @@ class Paths:
     def __init__(self, site: Site) -> None:
         self._floor_height_m = site.site.floor_height_m
         only = next(iter(site.building)) if len(site.building) == 1 else None
-        self._walls: dict[tuple[str | None, int], list[Wall]] = {}
+        self._between: dict[tuple[Point, Point], tuple[str, ...]] = {}
+        self._walls: dict[tuple[str | None, int], list[tuple[Pair, Pair, str]]] = {}
         for wall in site.wall:
-            self._walls.setdefault((wall.building or only, wall.floor), []).append(wall)
+            ends = (wall.x1_m, wall.y1_m), (wall.x2_m, wall.y2_m), wall.material
+            self._walls.setdefault((wall.building or only, wall.floor), []).append(ends)
 
-    def loss_db(self, one: Point, other: Point, band: Band) -> float:
+    def loss_db(self, one: Point, other: Point, band: Band, *, most_db: float = inf) -> float:
         """
         Loss between two points [dB]: distance and floors by P.1238, then each wall that the straight line crosses.
 
         Walls count on paths that stay on one storey; between buildings each outer wall counts once.
+
+        Args:      most_db a loss beyond which the caller doesn't care: walls are not looked at when distance is enough.
         """
         floors = abs(one.floor - other.floor)
         distance_m = math.hypot(one.x_m - other.x_m, one.y_m - other.y_m, floors * self._floor_height_m)
         loss = _distance_db(band, round(distance_m, 2), floors)
         if one.building != other.building:
             return loss + 2 * OUTER_WALL_DB
-        if floors == 0:
-            for wall in self._walls.get((one.building, one.floor), ()):
-                if _cross(one, other, wall):
-                    loss += wall_loss_db(wall.material, band)
+        if floors == 0 and loss <= most_db:
+            loss += sum(wall_loss_db(material, band) for material in self._crossed(one, other))
         return loss
+
+    def _crossed(self, one: Point, other: Point) -> tuple[str, ...]:
+        """Materials of the walls between two points of a storey; kept, because each band asks."""
+        if (one, other) not in self._between:
+            path = (one.x_m, one.y_m), (other.x_m, other.y_m)
+            self._between[one, other] = tuple(
+                material
+                for start, end, material in self._walls.get((one.building, one.floor), ())
+                if _apart((start, end), path) and _apart(path, (start, end))
+            )
+        return self._between[one, other]
 
 
 @lru_cache(maxsize=65_536)  # centimetres up to some hundred metres; the bound only caps memory
@@ -94,19 +108,12 @@ def _distance_db(band: Band, distance_m: float, floors: int) -> float:
     return indoor_loss_db(BAND_MHZ[band], distance_m, floors)
 
 
-def _cross(one: Point, other: Point, wall: Wall) -> bool:
-    """Say whether the straight line between two points crosses a wall."""
-
-    ends = (wall.x1_m, wall.y1_m), (wall.x2_m, wall.y2_m)
-    path = (one.x_m, one.y_m), (other.x_m, other.y_m)
-    return _apart(ends, path) and _apart(path, ends)
-
-
 def _apart(line: tuple[Pair, Pair], points: tuple[Pair, Pair]) -> bool:
     """Say whether two points lie on different sides of a line."""
     (ax, ay), (bx, by) = line
-    first, second = ((bx - ax) * (y - ay) - (by - ay) * (x - ax) for x, y in points)
-    return first * second < 0
+    (px, py), (qx, qy) = points
+    first = (bx - ax) * (py - ay) - (by - ay) * (px - ax)
+    return first * ((bx - ax) * (qy - ay) - (by - ay) * (qx - ax)) < 0
 
 
 class Levels:
@@ -136,7 +143,10 @@ class Levels:
         loss = self._known[key]
         return None if loss is None else eirp_dbm + loss
 
-    def between(self, one: str, other: str, band: Band, eirp_dbm: float) -> float | None:
-        """Level at which one access point hears another [dBm]; None when either position is unknown."""
+    def hears(self, one: str, other: str, band: Band, *, eirp_dbm: float, least_dbm: float) -> bool:
+        """Say whether one access point hears another at a level or above; unknown positions count as hearing."""
         here, there = self._points[one], self._points[other]
-        return None if here is None or there is None else eirp_dbm - self._paths.loss_db(here, there, band)
+        if here is None or there is None:
+            return True
+        most_db = eirp_dbm - least_dbm
+        return self._paths.loss_db(here, there, band, most_db=most_db) <= most_db

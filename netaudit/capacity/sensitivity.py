@@ -61,6 +61,11 @@ def fastest(level_dbm: float, phy: Phy, streams: int, width_mhz: int) -> Mode | 
     return found
 
 
+def slowest(phy: Phy) -> Mode:
+    """Give the slowest mode of a PHY: what a station falls back to at the edge."""
+    return min(_modes(phy, 1, 20), key=rate_bps)
+
+
 @lru_cache(maxsize=256)  # seven PHYs, eight streams, five widths
 def _modes(phy: Phy, streams: int, width_mhz: int) -> tuple[Mode, ...]:
     if phy in DSSS_RATES_MBPS:
