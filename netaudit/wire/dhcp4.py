@@ -220,11 +220,17 @@ def encode_dhcp4_discover(
 
 
 def encode_dhcp4_request(
-    client_mac: bytes, xid: int, requested_ip: IPv4Address, *, hostname: str | None = None
+    client_mac: bytes,
+    xid: int,
+    requested_ip: IPv4Address,
+    *,
+    server_id: IPv4Address | None = None,
+    hostname: str | None = None,
 ) -> bytes:
     """
-    Write a REQUEST of a client that reboots and asks for its old address (RFC 2131 section 4.3.2, INIT-REBOOT).
+    Write a REQUEST: with `server_id` of a client that takes an offer, without of one that asks for its old address.
 
+    Source:    RFC 2131 section 4.3.2, SELECTING and INIT-REBOOT.
     Raises:    OutOfRange: as for the DISCOVER.
     """
     options = [
@@ -232,6 +238,8 @@ def encode_dhcp4_request(
         (_CLIENT_ID, bytes([_ETHERNET]) + client_mac),
         (_REQUESTED_IP, requested_ip.packed),
     ]
+    if server_id is not None:
+        options.append((_SERVER_ID, server_id.packed))
     if hostname is not None:
         options.append((_HOST_NAME, hostname.encode()))
     return _encode(BOOTREQUEST, client_mac, xid, None, options)

@@ -249,19 +249,22 @@ def encode_lldp(
     port_description: str | None = None,
     system_name: str | None = None,
     system_description: str | None = None,
+    capabilities: int = 0,
     management_address: IPv4Address | None = None,
     power: LldpPower | None = None,
 ) -> bytes:
     """
-    Write an LLDPDU with a MAC for the chassis and an interface name for the port.
+    Write an LLDPDU with a MAC for the chassis and an interface name for the port; `capabilities` are all switched on.
 
-    Raises:    OutOfRange: a MAC that isn't six octets, a text of more than 255, a time to live over 16 bits, a power
-               that doesn't fit its 0.1 W steps in 16 bits.
+    Raises:    OutOfRange: a MAC that isn't six octets, a text of more than 255, a time to live or capabilities over
+               16 bits, a power that doesn't fit its 0.1 W steps in 16 bits.
     """
     if len(chassis_mac) != 6:
         raise OutOfRange(f"an Ethernet address has 6 octets, not {len(chassis_mac)}")
     if not 0 <= ttl_s <= 0xFFFF:
         raise OutOfRange(f"a time to live is 0 to 65535 s, not {ttl_s}")
+    if not 0 <= capabilities <= 0xFFFF:
+        raise OutOfRange(f"capabilities are 16 bits, not {capabilities:#x}")
     parts = [
         _write(_CHASSIS, bytes([CHASSIS_MAC]) + chassis_mac),
         _write(_PORT, bytes([PORT_INTERFACE_NAME]) + port_name.encode()),
@@ -274,6 +277,8 @@ def encode_lldp(
     ):
         if text is not None:
             parts.append(_write(kind, text.encode()))
+    if capabilities:
+        parts.append(_write(_CAPABILITIES, struct.pack("!HH", capabilities, capabilities)))
     if management_address is not None:
         address = bytes([_FAMILY_IPV4]) + management_address.packed
         # Interface numbering unknown (1), number 0, no object identifier (802.1AB-2016 clause 8.5.9).

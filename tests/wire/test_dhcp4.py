@@ -288,10 +288,26 @@ def test_scapy_reads_our_discover(hostname: str, xid: int) -> None:
     assert len(payload) >= 300
 
 
-def test_scapy_reads_our_request() -> None:
-    """A REQUEST that we write asks scapy for the old address."""
-    options = dict(BOOTP(encode_dhcp4_request(MAC, 9, IPv4Address("192.0.2.9")))[DHCP].options[:3])
-    assert (options["message-type"], options["requested_addr"]) == (3, "192.0.2.9")
+# RFC 2131 section 4.3.2: SELECTING names the server, INIT-REBOOT must not.
+@pytest.mark.parametrize("server", [None, IPv4Address("192.0.2.1")])
+def test_scapy_reads_our_request(server: IPv4Address | None) -> None:
+    """A REQUEST that we write asks scapy for the address, of a server or of any."""
+    payload = encode_dhcp4_request(MAC, 9, IPv4Address("192.0.2.9"), server_id=server, hostname="lamp")
+    options = {option[0]: option[1] for option in BOOTP(payload)[DHCP].options if isinstance(option, tuple)}
+    assert (options["message-type"], options["requested_addr"], options["hostname"]) == (3, "192.0.2.9", b"lamp")
+    assert options.get("server_id") == (None if server is None else str(server))
+
+
+def test_a_renewing_client_tells_its_address_in_option_50_only() -> None:
+    """What an ordinary port hears of a lease is the broadcast request: the address is there, the lease time is not."""
+    heard = decode_dhcp4(encode_dhcp4_request(MAC, 9, IPv4Address("192.0.2.9")))
+    assert heard is not None
+    assert (heard.requested_ip, heard.lease_s, heard.ciaddr, heard.yiaddr) == (
+        IPv4Address("192.0.2.9"),
+        None,
+        None,
+        None,
+    )
 
 
 @pytest.mark.parametrize("kind", [OFFER, ACK])

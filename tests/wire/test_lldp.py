@@ -330,6 +330,7 @@ def test_scapy_reads_what_we_write(*, port: str, name: str, ttl: int, watts: tup
         port_description="to the attic",
         system_name=name,
         system_description="a switch",
+        capabilities=0x0014,
         management_address=address,
         power=power,
     )
@@ -339,6 +340,8 @@ def test_scapy_reads_what_we_write(*, port: str, name: str, ttl: int, watts: tup
     assert read[other.LLDPDUTimeToLive].ttl == ttl
     assert bytes(read[other.LLDPDUSystemName].system_name) == name.encode()
     assert bytes(read[other.LLDPDUManagementAddress].management_address) == address.packed
+    able = read[other.LLDPDUSystemCapabilities]
+    assert (able.mac_bridge_enabled, able.router_enabled, able.telephone_enabled) == (1, 1, 0)
     fed = read[other.LLDPDUPowerViaMDIDDL]
     assert (fed.PD_requested_power, fed.PSE_allocated_power, fed.power_prio) == (*watts, 2)
     assert decode_lldp(payload) == Lldp(
@@ -350,6 +353,8 @@ def test_scapy_reads_what_we_write(*, port: str, name: str, ttl: int, watts: tup
         port_description="to the attic",
         system_name=name,
         system_description="a switch",
+        capabilities=0x0014,
+        enabled_capabilities=0x0014,
         management_addresses=("192.0.2.7",),
         power=power,
     )
@@ -361,6 +366,8 @@ def test_what_no_lldpdu_can_carry_is_refused() -> None:
         encode_lldp(b"\0", "ge-7", 120)
     with pytest.raises(OutOfRange, match="65535 s"):
         encode_lldp(MAC, "ge-7", 65536)
+    with pytest.raises(OutOfRange, match="16 bits"):
+        encode_lldp(MAC, "ge-7", 120, capabilities=1 << 16)
     with pytest.raises(OutOfRange, match="256 octets"):
         encode_lldp(MAC, "ge-7" * 99, 120)
     with pytest.raises(OutOfRange, match=r"6553\.5 W"):
