@@ -138,14 +138,18 @@ class _Origin:
 
 
 class Census:
-    """All that was heard. The tables are open to those who read them; only the methods here write to them."""
+    """
+    All that was heard. The tables are open to those who read them; only the methods here write to them.
+
+    Addresses are kept packed, as 4 or 16 bytes: an address object takes a microsecond to hash.
+    """
 
     def __init__(self, limits: Limits = FILE_LIMITS) -> None:
         self.limits = limits
         self.devices: Bounded[bytes, Device] = Bounded(limits.devices, Device)
-        self.arp_pairs: Bounded[tuple[IPv4Address, bytes], Span] = Bounded(limits.pairs, Span)
-        self.nd_pairs: Bounded[tuple[IPv6Address, bytes], Span] = Bounded(limits.pairs, Span)
-        self.addresses: Bounded[tuple[bytes, Address, How], Span] = Bounded(limits.pairs, Span)
+        self.arp_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span)
+        self.nd_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span)
+        self.addresses: Bounded[tuple[bytes, bytes, How], Span] = Bounded(limits.pairs, Span)
         self.names: Bounded[tuple[bytes, str, How], Span] = Bounded(limits.names, Span)
         self.mdns_names: Bounded[str, Span] = Bounded(limits.names, Span)
         self.hostnames: Bounded[str, Span] = Bounded(limits.names, Span)
@@ -160,7 +164,6 @@ class Census:
         self.dhcp6_types: Counter[str] = Counter()
         self.vlans: set[int] = set()
         self.heard = Span()
-        self.snapped = 0
 
     def tally(self, segment: str) -> Tally:
         """Give the counters of a segment; there are at most as many as VLANs, so nobody can make them grow for ever."""
@@ -180,7 +183,7 @@ class Census:
         origin = _Origin(mac, device, segment, at_ns, count)
         source = message.source
         if device is not None and mac is not None and source is not None and message.is_near and source not in _NOBODY:
-            self.addresses.hear((mac, source, How.HEARD), at_ns, count)
+            self.addresses.hear((mac, source.packed, How.HEARD), at_ns, count)
         match message.body:
             case Arp() as arp:
                 self._arp(arp, origin)
@@ -201,19 +204,20 @@ class Census:
                     self.unreadable[message.protocol] += count
 
     def _arp(self, arp: Arp, origin: _Origin) -> None:
-        self.arp_pairs.hear((arp.sender_ip, arp.sender_mac), origin.at_ns, origin.count)
+        packed = arp.sender_ip.packed
+        self.arp_pairs.hear((packed, arp.sender_mac), origin.at_ns, origin.count)
         # A frame's sender and ARP's sender differ behind some bridges and in forgeries; then the pair stands alone.
-        if arp.sender_mac == origin.mac and arp.sender_ip not in _NOBODY:
-            self.addresses.hear((arp.sender_mac, arp.sender_ip, How.ARP), origin.at_ns, origin.count)
+        if arp.sender_mac == origin.mac and any(packed):
+            self.addresses.hear((arp.sender_mac, packed, How.ARP), origin.at_ns, origin.count)
 
     def _neighbour(self, neighbour: Neighbour, message: Message, origin: _Origin) -> None:
         advertised = neighbour.kind == NEIGHBOUR_ADVERTISEMENT
         address = neighbour.target if advertised else message.source
         link = neighbour.target_link if advertised else neighbour.source_link
         if isinstance(address, IPv6Address) and link is not None:
-            self.nd_pairs.hear((address, link), origin.at_ns, origin.count)
+            self.nd_pairs.hear((address.packed, link), origin.at_ns, origin.count)
             if message.is_near and link == origin.mac and address not in _NOBODY:
-                self.addresses.hear((link, address, How.ND), origin.at_ns, origin.count)
+                self.addresses.hear((link, address.packed, How.ND), origin.at_ns, origin.count)
         if origin.device is not None and message.is_near and neighbour.router_lifetime_s:
             origin.device.mark("router", "advertises itself as IPv6 router")
 
@@ -259,7 +263,7 @@ class Census:
         elif kind == _INFORM:
             held = dhcp.ciaddr
         if held is not None:
-            self.addresses.hear((client, held, How.DHCP), origin.at_ns, origin.count)
+            self.addresses.hear((client, held.packed, How.DHCP), origin.at_ns, origin.count)
 
     def _dhcp6(self, dhcp: Dhcp6, origin: _Origin) -> None:
         kind = dhcp.message_type
@@ -272,7 +276,7 @@ class Census:
             self.names.hear((client, dhcp.fqdn, How.DHCP), origin.at_ns, origin.count)
         if kind == _REPLY6:
             for address in dhcp.addresses:
-                self.addresses.hear((client, address, How.DHCP), origin.at_ns, origin.count)
+                self.addresses.hear((client, address.packed, How.DHCP), origin.at_ns, origin.count)
 
     def _ssdp(self, ssdp: Ssdp, origin: _Origin) -> None:
         if origin.device is None or not ssdp.target or ssdp.method == "M-SEARCH" or ssdp.state == "ssdp:byebye":

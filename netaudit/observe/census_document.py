@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from ipaddress import ip_address
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
@@ -21,14 +22,12 @@ if TYPE_CHECKING:
 
 Document = dict[str, Any]
 
-_NOBODY = "0.0.0.0"  # noqa: S104 - the sender of an ARP probe, not an address to listen on
-
 
 def describe(census: Census, files: Sequence[Document] = (), plan: Expected | None = None) -> Document:
     """
     Give the whole census as a document.
 
-    Args:      files what was read, one entry a file with `file`, `frames` and `cut`; plan labels devices with their
+    Args:      files what was read, one entry a file with `file`, `frames`, `snapped` and `cut`; plan labels devices with their
                planned name and segment, and lists who is missing or unknown.
     """
     known = plan or Expected()
@@ -40,12 +39,12 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
         "files": list(files),
         "devices": devices,
         "arp_pairs": [
-            {"address": str(address), "mac": mac_text(mac), **_span(span)}
-            for (address, mac), span in _by_key(census.arp_pairs.items())
+            {"address": str(ip_address(address)), "mac": mac_text(mac), **_span(span)}
+            for (address, mac), span in sorted(census.arp_pairs.items(), key=lambda item: item[0])
         ],
         "nd_pairs": [
-            {"address": str(address), "mac": mac_text(mac), **_span(span)}
-            for (address, mac), span in _by_key(census.nd_pairs.items())
+            {"address": str(ip_address(address)), "mac": mac_text(mac), **_span(span)}
+            for (address, mac), span in sorted(census.nd_pairs.items(), key=lambda item: item[0])
         ],
         "dhcp": {
             "by_type": dict(sorted(census.dhcp_types.items())),
@@ -64,7 +63,7 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
         "dhcp6": {"by_type": dict(sorted(census.dhcp6_types.items()))},
         "names": [
             {"mac": mac_text(mac), "name": name, "origin": how.value, **_span(span)}
-            for (mac, name, how), span in _by_key(census.names.items())
+            for (mac, name, how), span in sorted(census.names.items(), key=lambda item: item[0])
         ],
         "mdns": {"frames": census.protocols["mdns"], "names": sorted(census.mdns_names)},
         "protocols": dict(sorted(census.protocols.items())),
@@ -82,10 +81,6 @@ def has_findings(document: Document) -> bool:
     faults = document["faults"]
     kinds = ("duplicates", "dhcp_servers", "flood", "missing", "unknown", "unknown_radios")
     return any(faults[kind] for kind in kinds)
-
-
-def _by_key(items: Any) -> list[Any]:  # noqa: ANN401 - tables with different keys, all of them sortable as text
-    return sorted(items, key=lambda item: str(item[0]))
 
 
 def _first(item: tuple[str, Radio]) -> str:
@@ -108,7 +103,7 @@ def _span(span: Span) -> Document:
 def _devices(census: Census, plan: Expected) -> list[Document]:
     addresses: dict[bytes, list[tuple[IPv4Address | IPv6Address, How, Span]]] = {}
     for (mac, address, how), span in census.addresses.items():
-        addresses.setdefault(mac, []).append((address, how, span))
+        addresses.setdefault(mac, []).append((ip_address(address), how, span))
     names: dict[bytes, list[tuple[str, str]]] = {}
     for mac, name, how in census.names:
         names.setdefault(mac, []).append((name, how.value))
@@ -242,7 +237,7 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
     heard = {device["mac"] for device in devices}
     return {
         "cut": [{"file": file["file"], "why": file["cut"]} for file in files if file["cut"]],
-        "snapped": census.snapped,
+        "snapped": sum(file["snapped"] for file in files),
         "unreadable": dict(sorted(census.unreadable.items())),
         "duplicates": duplicates,
         "moved": moved,
@@ -277,8 +272,8 @@ def _claims(census: Census) -> tuple[list[Document], list[Document]]:
     """
     claims: dict[str, list[tuple[bytes, Span]]] = {}
     for (claimed, mac), span in census.arp_pairs.items():
-        if str(claimed) != _NOBODY:
-            claims.setdefault(str(claimed), []).append((mac, span))
+        if any(claimed):  # all zeros is nobody: the sender of a probe
+            claims.setdefault(str(ip_address(claimed)), []).append((mac, span))
     duplicates: list[Document] = []
     moved: list[Document] = []
     for address, claimants in sorted(claims.items()):

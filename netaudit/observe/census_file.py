@@ -17,10 +17,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True)
 class FileRead:
-    """One capture that was read: how many frames it held, what was wrong with its end, and the names it carries."""
+    """One capture that was read: frames in it, those captured only in part, a cut end, names it carries."""
 
     file: str
     frames: int
+    snapped: int
     cut: str | None
     names: tuple[tuple[str, str], ...]
 
@@ -41,7 +42,7 @@ def read_capture(
     _refuse(reader.linktypes, name)
     sorter.take(reader)
     _refuse(reader.linktypes, name)
-    return FileRead(name, reader.frames, reader.cut, tuple(reader.names.items()))
+    return FileRead(name, reader.frames, reader.snapped, reader.cut, tuple(reader.names.items()))
 
 
 def _refuse(linktypes: set[int], name: str) -> None:

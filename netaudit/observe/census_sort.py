@@ -106,10 +106,7 @@ class FrameSorter:
         """
         flows, ports, udp = self._flows, _PORT_BYTES, _UDP_BYTE
         ethernet: Interface | None = None
-        snapped = 0
         for at_ns, length, data, interface in records:
-            if len(data) < length:
-                snapped += 1
             if interface is not ethernet:
                 if interface.linktype != link.ETHERNET:
                     self._other_lane(data, length, at_ns, interface)
@@ -133,7 +130,6 @@ class FrameSorter:
                 if data[14] == 0x45 and data[34:36] not in ports and data[36:38] not in ports:
                     continue
             self._look(flow, data, length, at_ns)
-        self._census.snapped += snapped
 
     def settle(self) -> None:
         """Bring what was counted into the census, and forget the flows."""
@@ -302,7 +298,7 @@ class FrameSorter:
             return
         near = is_near(packet.target, frame.target) and packed != b"\0\0\0\0"
         sources[packed] = (
-            self._census.addresses.hear((flow.source, packet.source, How.HEARD), at_ns)
+            self._census.addresses.hear((flow.source, packed, How.HEARD), at_ns)
             if near and flow.source is not None
             else None
         )

@@ -32,8 +32,8 @@ class PcapReader:
     """
     The records of one classic capture; iterate once.
 
-    After the iteration `frames` says how many there were, and `cut` what was wrong with the end of the file, None if
-    nothing was.
+    After the iteration `frames` says how many there were, `snapped` how many of them are shorter than they were on the
+    wire, and `cut` what was wrong with the end of the file, None if nothing was.
 
     Raises:    CaptureError: the file header is cut short or is of a version that doesn't exist.
     """
@@ -50,7 +50,7 @@ class PcapReader:
         self.interface = Interface(network & 0xFFFF, fcs=fcs)
         self.linktypes = {self.interface.linktype}
         self.names: dict[str, str] = {}
-        self.frames = 0
+        self.frames = self.snapped = 0
         self.cut: str | None = None
         self._record = struct.Struct(f"{order}IIII")
         self._intake = intake
@@ -59,23 +59,25 @@ class PcapReader:
     def __iter__(self) -> Iterator[Record]:
         unpack, scale_ns, interface = self._record.unpack_from, self._scale_ns, self.interface
         read = self._intake.read
-        buffer, position, count = self._buffer, 0, 0
+        buffer, position, count, snapped = self._buffer, 0, 0, 0
         while True:
             end = len(buffer)
             while end - position >= _RECORD_SIZE:
                 seconds, fraction, captured, length = unpack(buffer, position)
                 if captured > LONGEST_RECORD:
-                    self.frames = count
+                    self.frames, self.snapped = count, snapped
                     self.cut = f"record {count + 1} says that it has {captured} bytes; reading stopped there"
                     return
                 start = position + _RECORD_SIZE
                 stop = start + captured
                 if stop > end:
                     break
+                if captured < length:
+                    snapped += 1
                 yield seconds * 1_000_000_000 + fraction * scale_ns, length, buffer[start:stop], interface
                 count += 1
                 position = stop
-            self.frames = count
+            self.frames, self.snapped = count, snapped
             chunk = read()
             if not chunk:
                 break

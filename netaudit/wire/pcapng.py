@@ -59,8 +59,9 @@ class PcapngReader:
     """
     The records of one capture; iterate once.
 
-    After the iteration `frames` says how many there were, `cut` what was wrong with the end of the file, None if
-    nothing was; `names` are the addresses that the file itself names, `linktypes` those of all its interfaces.
+    After the iteration `frames` says how many there were, `snapped` how many of them are shorter than they were on the
+    wire, `cut` what was wrong with the end of the file, None if nothing was; `names` are the addresses that the file
+    itself names, `linktypes` those of all its interfaces.
 
     Raises:    CaptureError: the first section header is cut short or contradicts itself.
     """
@@ -68,7 +69,7 @@ class PcapngReader:
     def __init__(self, intake: Intake, head: bytes) -> None:
         self.names: dict[str, str] = {}
         self.linktypes: set[int] = set()
-        self.frames = 0
+        self.frames = self.snapped = 0
         self.cut: str | None = None
         self._intake = intake
         self._buffer = intake.at_least(head, 12)
@@ -121,6 +122,7 @@ class PcapngReader:
                         units * clock.scale_ns if clock.scale_ns else units * 1_000_000_000 // clock.units
                     )
                     self.frames += 1
+                    self.snapped += captured < wire
                     yield at_ns, wire, buffer[start : start + captured], clock.interface
                 elif kind == _INTERFACE:
                     made = _clock(buffer[position + 8 : stop - 4], order)
@@ -136,6 +138,7 @@ class PcapngReader:
                         return
                     at_ns = record[0]
                     self.frames += 1
+                    self.snapped += len(record[2]) < record[1]
                     yield record
                 elif kind == _NAMES:
                     _read_names(buffer[position + 8 : stop - 4], order, self.names)

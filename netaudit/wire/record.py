@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 # The longest packet that the common capture library writes or accepts (its MAXIMUM_SNAPLEN); a length field that says
 # more is noise, and believing it would let 16 bytes ask for 4 GiB.
 LONGEST_RECORD = 262_144
-# Large enough that the loop over a buffer is where the time goes, small enough for a box with 512 MiB.
-_CHUNK = 1 << 20
+# Measured: from 64 KiB to 256 KiB reading is equally fast, at 1 MiB a third slower (it no longer fits the core's cache).
+_CHUNK = 1 << 17
 _GZIP = b"\x1f\x8b"
 _GZIP_BITS = 16 + zlib.MAX_WBITS  # zlib's way to say: the gzip wrapper, checked
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -66,7 +67,7 @@ def census_of(path: Path) -> dict[str, Any]:
     with path.open("rb") as stream:
         read = read_capture(sorter, stream, path.name)
     sorter.settle()
-    return describe(census, [{"file": read.file, "frames": read.frames, "cut": read.cut}])
+    return describe(census, [asdict(read)])
 
 
 def as_truth_says_it(document: dict[str, Any]) -> dict[str, Any]:
