@@ -186,14 +186,18 @@ async def test_nonsense_is_refused() -> None:
         await sweep("lo", NET, segment="hall", retries=99)
 
 
+def _open() -> int:
+    return len(list(Path("/proc/self/fd").iterdir()))
+
+
 async def _cancel(interface: str) -> int:
     """Cancel a sweep midway and say how many descriptors it left open."""
-    before = len(list(Path("/proc/self/fd").iterdir()))
+    before = _open()
     task = asyncio.create_task(sweep(interface, NET, segment="hall"))
     await asyncio.sleep(0.1)
     task.cancel()
     await asyncio.gather(task, return_exceptions=True)
-    return len(list(Path("/proc/self/fd").iterdir())) - before
+    return _open() - before
 
 
 def test_a_cancelled_sweep_leaves_nothing_open(lab: Lab) -> None:

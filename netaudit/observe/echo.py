@@ -1,0 +1,377 @@
+"""
+How fast and how surely known devices answer: ICMP echo to thousands of targets over one socket.
+
+The exact way is a packet socket: frames go to MACs that a sweep has learnt, so the kernel's neighbour table (1,024
+entries) is never touched, and a round trip ends with the kernel's stamp of the answer's arrival, however busy this
+process is at that moment. Without CAP_NET_RAW the kernel's ping socket does: there the kernel finds the MAC itself, so each
+target first gets one probe that is thrown away (its round trip would include ARP), and some hundred targets are the limit.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import math
+import secrets
+import socket
+import struct
+import time
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from ipaddress import IPv4Address
+from typing import TYPE_CHECKING, Protocol, Self
+
+from netaudit.errors import LookError, OutOfRange
+from netaudit.observe.observation import Sample
+from netaudit.observe.pace import POLITE_HZ, Pace
+from netaudit.observe.packet_socket import (
+    SO_TIMESTAMPNS,
+    STAMP_SPACE,
+    PacketSocket,
+    echo_reply_filter,
+    own_addresses,
+    stamp_of,
+)
+from netaudit.observe.permitted import check_address
+from netaudit.wire.ethernet import decode_ethernet
+from netaudit.wire.icmp import ECHO_REPLY, ECHO_REQUEST, decode_icmp, encode_echo, encode_echo_request
+from netaudit.wire.ipv4 import ETHERTYPE, ICMP, decode_ipv4
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+    from ipaddress import IPv4Network
+
+# The kernel's neighbour table holds 1,024 entries (gc_thresh3) for everything this machine talks to; half is ours.
+MOST_PING_SOCKET_TARGETS = 500
+# 4,096 targets are a full /20; with ten probes each, what is kept of a round stays under some ten megabytes.
+MOST_TARGETS = 4096
+MOST_PROBES_EACH = 1000
+# 56 octets of data make 64 with the ICMP header, which is what ping has always sent (common practice, no source).
+DATA_BYTES = 56
+# What is ours: a secret of this run, so that nobody off the path can make up answers, and the number of the probe.
+_MARK = struct.Struct("!8sI")
+
+
+@dataclass(frozen=True, slots=True)
+class EchoTarget:
+    """Whom to ask; `place` names the series (`device:02:00:00:00:00:01`, `segment:hall/gateway`), `mac` as text."""
+
+    place: str
+    address: IPv4Address
+    mac: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class EchoResult:
+    """
+    What a round of probes gave.
+
+    `samples` in the order sent, kind `rtt_s`; value None is a lost probe (no answer within the time-out). A probe that the
+    kernel had no room for is no sample but counts as `unsent`. `late` answers came after the time-out, `duplicates`
+    after a first answer (as long as the round lasted). `drops` are frames that the kernel could not hand over: if that is
+    not 0, some loss may be ours.
+    """
+
+    samples: tuple[Sample, ...]
+    unsent: int
+    late: int
+    duplicates: int
+    drops: int
+    elapsed_s: float
+
+
+class _Way(Protocol):
+    """A way to send a probe and to get answers back; what comes back is (from, ICMP message, arrival [ns])."""
+
+    def fileno(self) -> int: ...
+    def message(self, target: EchoTarget, number: int, data: bytes) -> bytes: ...
+    def send(self, target: EchoTarget, message: bytes) -> bool: ...
+    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]: ...
+    def drops(self) -> int: ...
+
+
+class _PacketWay:
+    """Whole frames to known MACs."""
+
+    def __init__(self, interface: str, source: IPv4Address) -> None:
+        self.identifier = secrets.randbelow(1 << 16)
+        self.source = source
+        self.sock = PacketSocket(interface, ETHERTYPE, accept=echo_reply_filter(self.identifier))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.sock.close()
+
+    def fileno(self) -> int:
+        return self.sock.fileno()
+
+    def message(self, target: EchoTarget, number: int, data: bytes) -> bytes:
+        return encode_echo_request(
+            self.sock.mac,
+            bytes.fromhex((target.mac or "").replace(":", "")),
+            self.source,
+            target.address,
+            identifier=self.identifier,
+            sequence=number & 0xFFFF,
+            data=data,
+        )
+
+    def send(self, _target: EchoTarget, message: bytes) -> bool:
+        return self.sock.send(message)
+
+    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]:
+        for frame, stamp_ns in self.sock.receive():
+            link = decode_ethernet(frame)
+            packet = decode_ipv4(link.payload) if link is not None else None
+            if packet is not None and packet.protocol == ICMP and not packet.fragment_offset:
+                yield packet.source, packet.payload, stamp_ns
+
+    def drops(self) -> int:
+        return self.sock.drops()
+
+
+class _PingWay:
+    """The kernel's ping socket: it writes the identifier, finds the MAC, and hands over only answers to us."""
+
+    def __init__(self, interface: str) -> None:
+        try:
+            self.sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP)
+        except PermissionError as error:
+            raise LookError(
+                "the ping socket is not allowed: put this process's group into sysctl net.ipv4.ping_group_range"
+            ) from error
+        try:
+            self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
+            self.sock.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
+            self.sock.settimeout(0)
+        except OSError as error:
+            self.sock.close()
+            raise LookError(f"interface {interface}: {error.strerror or error}") from error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.sock.close()
+
+    def fileno(self) -> int:
+        return self.sock.fileno()
+
+    def message(self, _target: EchoTarget, number: int, data: bytes) -> bytes:
+        return encode_echo(ECHO_REQUEST, 0, number & 0xFFFF, data)
+
+    def send(self, target: EchoTarget, message: bytes) -> bool:
+        try:
+            self.sock.sendto(message, (str(target.address), 0))
+        except OSError:
+            return False
+        return True
+
+    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]:
+        for _ in range(256):  # as many as a visit to the packet socket takes
+            try:
+                message, ancillary, _, sender = self.sock.recvmsg(2048, STAMP_SPACE)
+            except OSError:
+                return
+            stamp_ns = stamp_of(ancillary)
+            if stamp_ns is not None:
+                yield IPv4Address(sender[0]), message, stamp_ns
+
+    def drops(self) -> int:
+        """Ping sockets don't count."""
+        return 0
+
+
+@dataclass(slots=True)
+class _Probe:
+    """One probe that was sent; `rtt_ns` None until answered in time; one that is not `counted` only woke the kernel."""
+
+    target: EchoTarget
+    counted: bool
+    at_ns: int
+    rtt_ns: int | None = None
+
+
+class _Round:
+    """One round of probes while it runs."""
+
+    def __init__(self, way: _Way, timeout_s: float, now_ns: Callable[[], int]) -> None:
+        self.way = way
+        self.timeout_ns = round(timeout_s * 1e9)
+        self.now_ns = now_ns
+        self.secret = secrets.token_bytes(8)
+        self.probes: list[_Probe] = []
+        self.open = self.unsent = self.late = self.duplicates = 0
+        self.all_in = asyncio.Event()
+
+    def send(self, target: EchoTarget, *, counted: bool) -> None:
+        """Send one probe, with the time as late as can be before it goes."""
+        number = len(self.probes)
+        data = _MARK.pack(self.secret, number).ljust(DATA_BYTES, b"\0")
+        message = self.way.message(target, number, data)
+        at_ns = self.now_ns()
+        if not self.way.send(target, message):
+            self.unsent += counted
+            return
+        self.probes.append(_Probe(target, counted, at_ns))
+        self.open += counted
+        self.all_in.clear()
+
+    def hear(self) -> None:
+        """Match answers with probes by our mark, and by who answered."""
+        for sender, payload, stamp_ns in self.way.receive():
+            message = decode_icmp(payload)
+            if message is None or message.kind != ECHO_REPLY or not message.sound or len(message.data) < _MARK.size:
+                continue
+            secret, number = _MARK.unpack_from(message.data)
+            if secret != self.secret or number >= len(self.probes):
+                continue
+            probe = self.probes[number]
+            rtt_ns = stamp_ns - probe.at_ns
+            # Under 0 the clock was set back in between: then the time is worthless, and the probe counts as lost.
+            if sender != probe.target.address or rtt_ns < 0:
+                continue
+            if rtt_ns > self.timeout_ns:
+                self.late += 1
+            elif probe.rtt_ns is not None:
+                self.duplicates += 1
+            else:
+                probe.rtt_ns = rtt_ns
+                self.open -= probe.counted
+                if not self.open:
+                    self.all_in.set()
+
+
+async def echo(
+    interface: str,
+    targets: Sequence[EchoTarget],
+    *,
+    networks: Sequence[IPv4Network],
+    count: int = 5,
+    gap_s: float = 0.2,
+    interval_s: float = 60.0,
+    timeout_s: float = 1.0,
+    pace_hz: float = POLITE_HZ,
+    source: IPv4Address | None = None,
+    raw: bool = True,
+    now_ns: Callable[[], int] = time.time_ns,
+) -> EchoResult:
+    """
+    Send each target a burst of `count` probes, `gap_s` apart; the bursts begin evenly spread over `interval_s`.
+
+    It ends `timeout_s` after the last probe, or when all are answered. A round trip starts with `now_ns` just before
+    the frame is handed to the kernel and ends with the kernel's receive stamp: it includes some microseconds of sending.
+
+    Args:      networks: of the plan; targets outside are refused; count 1 to 1,000; gap_s, interval_s, timeout_s [s];
+               pace_hz: bound on all probes together [frames/s]; source: our address, None takes the interface's own in
+               the targets' networks; raw: False uses the ping socket.
+    Raises:    LookError: no right, no such interface, it went down, or a target that isn't ours to look at.
+               OutOfRange: more probes than the pace allows in the interval, too many targets, or no MAC.
+    """
+    _check(targets, networks, count=count, gap_s=gap_s, interval_s=interval_s, timeout_s=timeout_s, raw=raw)
+    # In any stretch as long as the interval a burst has all its probes, or as many as the gaps between them let in.
+    within = count if gap_s == 0 else min(count, math.floor(interval_s / gap_s) + 1)
+    if len(targets) * within / interval_s > pace_hz:
+        needed_s = len(targets) * count / pace_hz
+        raise OutOfRange(
+            f"{len(targets)} targets x {count} probes in {interval_s:g} s are more than {pace_hz:g} frames/s: "
+            f"take {needed_s:.1f} s or longer"
+        )
+    loop = asyncio.get_running_loop()
+    began_s = loop.time()
+    way = _PacketWay(interface, _source(interface, source, networks)) if raw else _PingWay(interface)
+    with way:
+        running = _Round(way, timeout_s, now_ns)
+        loop.add_reader(way, running.hear)
+        try:
+            if not raw:
+                await _warm_up(running, targets, Pace(pace_hz, now_s=loop.time()), timeout_s)
+            await _send_all(
+                running, targets, Pace(pace_hz, now_s=loop.time()), count=count, gap_s=gap_s, interval_s=interval_s
+            )
+            if running.open:
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(running.all_in.wait(), timeout_s)
+            running.hear()
+        finally:
+            loop.remove_reader(way)
+        drops = way.drops()
+    samples = tuple(
+        Sample(
+            datetime.fromtimestamp(probe.at_ns / 1e9, UTC),
+            probe.target.place,
+            "rtt_s",
+            None if probe.rtt_ns is None else probe.rtt_ns / 1e9,
+        )
+        for probe in running.probes
+        if probe.counted
+    )
+    return EchoResult(samples, running.unsent, running.late, running.duplicates, drops, loop.time() - began_s)
+
+
+def _check(
+    targets: Sequence[EchoTarget],
+    networks: Sequence[IPv4Network],
+    *,
+    count: int,
+    gap_s: float,
+    interval_s: float,
+    timeout_s: float,
+    raw: bool,
+) -> None:
+    most = MOST_TARGETS if raw else MOST_PING_SOCKET_TARGETS
+    if len(targets) > most:
+        raise OutOfRange(
+            f"{len(targets)} echo targets: at most {most} in one round{'' if raw else ' without CAP_NET_RAW'}"
+        )
+    if (
+        not 1 <= count <= MOST_PROBES_EACH
+        or not 0 <= gap_s <= 60
+        or not 0 < interval_s <= 86400
+        or not 0 < timeout_s <= 60
+    ):
+        raise OutOfRange(
+            f"{count} probes {gap_s:g} s apart, interval {interval_s:g} s, time-out {timeout_s:g} s: "
+            f"write 1 to {MOST_PROBES_EACH}, 0 to 60, over 0 to 86400, over 0 to 60"
+        )
+    for target in targets:
+        check_address(target.address, networks)
+        if raw and target.mac is None:
+            raise OutOfRange(f"{target.place}: no MAC is known for {target.address}; a sweep finds it")
+
+
+def _source(interface: str, source: IPv4Address | None, networks: Sequence[IPv4Network]) -> IPv4Address:
+    if source is not None:
+        check_address(source, networks)
+        return source
+    for address in own_addresses(interface):
+        if any(address in network for network in networks):
+            return address
+    listed = ", ".join(map(str, networks))
+    raise LookError(f"interface {interface} has no address in {listed}: answers could not come back")
+
+
+async def _warm_up(running: _Round, targets: Sequence[EchoTarget], pace: Pace, timeout_s: float) -> None:
+    """Let the kernel find the MACs: one probe each that does not count."""
+    for target in targets:
+        await pace.turn()
+        running.send(target, counted=False)
+    await asyncio.sleep(timeout_s)
+
+
+async def _send_all(
+    running: _Round, targets: Sequence[EchoTarget], pace: Pace, *, count: int, gap_s: float, interval_s: float
+) -> None:
+    """Send every probe at its time: the bursts' beginnings are spread evenly, the k-th probe follows k gaps later."""
+    loop = asyncio.get_running_loop()
+    spacing_s = interval_s / max(1, len(targets))
+    due = sorted((place * spacing_s + k * gap_s, place) for place in range(len(targets)) for k in range(count))
+    start_s = loop.time()
+    for due_s, place in due:
+        wait_s = start_s + due_s - loop.time()
+        if wait_s > 0:
+            await asyncio.sleep(wait_s)
+        await pace.turn()
+        running.send(targets[place], counted=True)
