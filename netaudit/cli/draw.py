@@ -45,7 +45,9 @@ def run(args: argparse.Namespace) -> int:
             (folder / name).write_bytes(data)
             written.append(str(folder / name))
     except OSError as error:
-        raise NetauditError(f"{folder}: can't be written: {error.strerror or error}; name another --out folder") from error
+        raise NetauditError(
+            f"{folder}: can't be written: {error.strerror or error}; name another --out folder"
+        ) from error
     if args.json:
         print_json({"written": written, "left_out": list(sheets.left_out)})
         return 0

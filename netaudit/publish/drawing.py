@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _WIDTH: Final = 1180.0
 _LEFT: Final = 24.0
 _RIGHT: Final = _WIDTH - 24.0
-_CARD_X: Final = 44.0
+_CARD_X: Final = 40.0
 _CARD_RIGHT: Final = 350.0
 _BUS_X: Final = 366.0
 _DROP_X: Final = 378.0
@@ -39,7 +39,7 @@ _THING_X: Final = 566.0
 _THING_WIDTH: Final = 264.0
 _AIR_X: Final = 856.0
 _AIR_WIDTH: Final = _RIGHT - _AIR_X
-_INDENT: Final = 16.0
+_INDENT: Final = 12.0
 # Deeper switches stand below each other: the label names the one above, and the card must stay wide enough to read.
 _DEEPEST: Final = 6
 

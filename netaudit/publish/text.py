@@ -44,15 +44,15 @@ _SHARES: Final = ("share", "1", "%")
 
 KIND_NAMES: Final[dict[Kind, str]] = {
     Kind.PORTS: "Ports",
-    Kind.POWERED_PORTS: "Ports that feed power",
-    Kind.POWER: "Power for devices",
+    Kind.POWERED_PORTS: "Powered ports",
+    Kind.POWER: "Power",
     Kind.PORT_POWER: "Power of one port",
     Kind.AIRTIME: "Airtime",
     Kind.STATIONS: "Wireless devices",
     Kind.ADDRESSES: "Addresses",
     Kind.LINK_UP: "Load upwards",
     Kind.LINK_DOWN: "Load downwards",
-    Kind.ROUTED: "Traffic through the router",
+    Kind.ROUTED: "Routed traffic",
     Kind.HOPS: "Switches in a row",
     Kind.CABLE: "Cable",
     Kind.DEVICE_COUNT: "Devices",
