@@ -43,7 +43,8 @@ class Plug:
     `count` alike things that each need one port.
 
     ref as in the plan, "uplink" for a switch's own end; switch it is pinned to, if the plan says so; power_class of IEEE
-    802.3 that the port must offer (None: takes no power from it); passive: needs an always-on 24 V port.
+    802.3 that the port must offer (None: takes no power from it); passive: needs an always-on 24 V port; family: what the
+    plan says of it besides its name, so that two halves of a group are placed side by side like the whole.
     """
 
     ref: str
@@ -55,6 +56,7 @@ class Plug:
     power_class: int | None = None
     passive: bool = False
     drop: str | None = None
+    family: str = ""
 
 
 _Choice = tuple[Plug, tuple[str, ...]]
@@ -131,6 +133,8 @@ def plugs(site: Site) -> Iterator[Plug]:
         if drop.feeds is not None:
             drops[drop.feeds].append(name)
     injected = {injector.feeds for injector in site.injector.values()}
+    # Many devices share a place; following one to its closet may look through all closets.
+    closets: dict[str | None, str | None] = {}
 
     def spread(
         ref: str,
@@ -141,6 +145,7 @@ def plugs(site: Site) -> Iterator[Plug]:
         rate_bps: float,
         need: PowerNeed | None,
         own: str | None,
+        family: str = "",
     ) -> Iterator[Plug]:
         """Give each of a thing's drops one of it, and the rest a port in the nearest closet."""
         named = dict.fromkeys([*drops[ref], *([own] if own is not None else [])])
@@ -149,10 +154,12 @@ def plugs(site: Site) -> Iterator[Plug]:
         passive = fed and need is not None and need.supply == "passive 24 V"
         for drop in list(named)[:count]:
             medium = "fibre" if site.drop[drop].category == "fibre" else "copper"
-            yield Plug(ref, 1, site.drop[drop].starts, switch, rate_bps, medium, power_class, passive, drop)
+            yield Plug(ref, 1, site.drop[drop].starts, switch, rate_bps, medium, power_class, passive, drop, family)
         if len(named) < count:
-            closet = closet_of(site, at)
-            yield Plug(ref, count - len(named), closet, switch, rate_bps, "copper", power_class, passive, None)
+            if at not in closets:
+                closets[at] = closet_of(site, at)
+            closet = closets[at]
+            yield Plug(ref, count - len(named), closet, switch, rate_bps, "copper", power_class, passive, None, family)
 
     for name, switch in site.switch.items():
         above = switch.uplink.removeprefix("switch:")
@@ -188,14 +195,16 @@ def plugs(site: Site) -> Iterator[Plug]:
             continue
         # A camera's stated rate is its stream; its port is what its profile says.
         rate = profile.port_rate_bps if profile.recorded or device.rate_bps is None else device.rate_bps
+        need = device.power or profile.power
         yield from spread(
             f"device:{name}",
             device.count,
             at=device.at,
             switch=device.switch,
             rate_bps=rate,
-            need=device.power or profile.power,
+            need=need,
             own=device.drop,
+            family=f"{device.kind} {device.segment} {need.draw_w} {device.rate_bps} {device.recorder}",
         )
 
 
@@ -265,7 +274,7 @@ def _place_all(
         for kind, ((_, _, where), members) in enumerate(ordered):
             fits = {port: Fit(fit) for fit, suiting in enumerate(ranked[kind]) for port in suiting}
             shares = deque(sorted(taken[kind].items(), key=lambda share: (fits[share[0]], share[0])))
-            for plug in members:
+            for plug in sorted(members, key=lambda plug: plug.family):
                 left = plug.count
                 while left and shares:
                     port, free = shares.popleft()
