@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Self
 from sqlalchemy import Connection, Engine, insert, select
 
 from netaudit.errors import StoreError
-from netaudit.store import documents, findings, outbox, read, schema
+from netaudit.store import documents, findings, outbox, read, schema, spans
 from netaudit.store.engine import address_of, connect, shown, writing
 from netaudit.store.migrate import migrate
 from netaudit.store.moment import moment, seconds
@@ -163,6 +163,11 @@ class Store:
         """Give the latest sample of each series that has one within this time, by (place, kind)."""
         with self._reading() as connection:
             return read.latest_all(connection, self._site, now, within)
+
+    def series_all(self, since: datetime, until: datetime) -> dict[tuple[str, str], list[Reading]]:
+        """Give the raw samples of all series in [since, until), oldest first, by (place, kind): an hour or so."""
+        with self._reading() as connection:
+            return spans.series_all(connection, self._site, since, until)
 
     def series(self, place: str, kind: str, since: datetime, until: datetime) -> list[Reading]:
         """Give the raw samples of a series in [since, until), oldest first."""
