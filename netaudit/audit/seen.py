@@ -1,0 +1,231 @@
+"""What the network says at a moment, put in words of the plan. Reading is here; all that follows in this room is pure."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from netaudit.audit.roster import enrol
+from netaudit.audit.series import Series
+from netaudit.audit.stations import Count, count_stations
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+    from datetime import datetime
+
+    from netaudit.audit.roster import Roster, Thing
+    from netaudit.site.model import Band, Site
+    from netaudit.store.records import Condition, Device, Heard, Interval, Reading
+    from netaudit.store.store import Store
+
+# A percentile and a share of lost echoes need an hour of them; more would tell of troubles that are over.
+LOOK_BACK = timedelta(hours=1)
+# Rare words (a DHCP offer, a look at the firmware text) are remembered this long.
+NOTICES_BACK = timedelta(days=1)
+# Those without a name in the plan keep the places that they took until they have been away for this long; a telephone
+# that makes itself a new MAC for each network keeps that for longer. common practice, no source
+PLACES_BACK = timedelta(days=30)
+# A device we know nothing about is here if it was heard within this time. common practice, no source
+UNKNOWN_SILENT_AFTER_S = 900.0
+
+
+@dataclass(frozen=True, slots=True)
+class Presence:
+    """
+    A device that is here.
+
+    thing      what the plan calls it, None if the plan doesn't know it
+    expected   the plan has a place for it: it is known, or its segment expects so many without a name, or has guests
+    """
+
+    mac: str
+    segment: str
+    address: str | None
+    since: datetime
+    last_at: datetime
+    thing: Thing | None
+    expected: bool
+
+    @property
+    def place(self) -> str:
+        """Its place in the ledger's words."""
+        return self.thing.ref if self.thing else f"device:{self.mac}"
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """From when to when a segment was looked at without a break; silence outside of that says nothing."""
+
+    since: datetime
+    until: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """
+    What the network says at a moment.
+
+    last_heard    per ref of a recognised thing, the latest sighting ever
+    addresses     per segment, the IPv4 addresses in use within its lease time
+    stations      per (access point, band)
+    series        per (place, kind), the last hour; devices by their MAC, as collectors write them
+    """
+
+    at: datetime
+    roster: Roster
+    present: tuple[Presence, ...]
+    last_heard: Mapping[str, datetime]
+    looked: Mapping[str, Looked]
+    addresses: Mapping[str, frozenset[str]]
+    stations: Mapping[tuple[str, Band], Count]
+    series: Mapping[tuple[str, str], Series] = field(default_factory=dict)
+    notices: tuple[Heard, ...] = ()
+    sources: tuple[Condition, ...] = ()
+
+    def on(self, segment: str) -> tuple[Presence, ...]:
+        """Give who is here on a segment."""
+        return tuple(one for one in self.present if one.segment == segment)
+
+    def told(self, kind: str, within: timedelta = NOTICES_BACK) -> tuple[Heard, ...]:
+        """Give the notices of a kind that were repeated within this time, latest first."""
+        return tuple(one for one in self.notices if one.kind == kind and self.at - one.last_at <= within)
+
+
+def see(store: Store, site: Site, now: datetime) -> Seen:
+    """
+    Read from the store what the network says now.
+
+    Raises:    StoreError: the store can't be read.
+    """
+    return compose(
+        site,
+        now,
+        devices=store.devices(now),
+        stays=store.presence(now - PLACES_BACK, now + timedelta(hours=1)),
+        readings=store.series_all(now - LOOK_BACK, now + timedelta(seconds=1)),
+        notices=store.notices(now - NOTICES_BACK, now + timedelta(seconds=1)),
+        sources=store.health(),
+    )
+
+
+def compose(
+    site: Site,
+    now: datetime,
+    *,
+    devices: Iterable[Device] = (),
+    stays: Iterable[Interval] = (),
+    readings: Mapping[tuple[str, str], Iterable[Reading]] | None = None,
+    notices: Iterable[Heard] = (),
+    sources: Iterable[Condition] = (),
+) -> Seen:
+    """
+    Put what was kept in words of the plan. Pure.
+
+    Args:      devices with their addresses; stays: intervals of presence of the last thirty days.
+    """
+    roster = enrol(site)
+    latest: dict[tuple[str, str], Interval] = {}
+    for stay in stays:
+        before = latest.get((stay.mac, stay.segment))
+        if stay.segment in site.segment and (before is None or stay.until > before.until):
+            latest[stay.mac, stay.segment] = stay
+    known = {device.mac: device for device in devices}
+    recognised = {
+        key: roster.recognise(stay.mac, _address(known.get(stay.mac), stay.segment)) for key, stay in latest.items()
+    }
+    placed = _placed(roster, latest, recognised, known)
+    present = tuple(
+        Presence(
+            mac=stay.mac,
+            segment=stay.segment,
+            address=_address(known.get(stay.mac), stay.segment),
+            since=stay.since,
+            last_at=stay.until,
+            thing=recognised[key],
+            expected=recognised[key] is not None or key in placed,
+        )
+        for key, stay in sorted(latest.items())
+        if (now - stay.until).total_seconds() <= _silent_after_s(recognised[key])
+    )
+    last_heard: dict[str, datetime] = {}
+    for key, stay in latest.items():
+        thing = recognised[key]
+        if thing is not None:
+            last_heard[thing.ref] = max(stay.until, last_heard.get(thing.ref, stay.until))
+    series = {key: Series(tuple(values)) for key, values in (readings or {}).items()}
+    said = tuple(notices)
+    conditions = tuple(sources)
+    return Seen(
+        at=now,
+        roster=roster,
+        present=present,
+        last_heard=last_heard,
+        looked=_looked(site, present, conditions),
+        addresses=_in_use(site, known.values(), now),
+        stations=count_stations(site, roster, present, series=series, notices=said, now=now),
+        series=series,
+        notices=said,
+        sources=conditions,
+    )
+
+
+def _address(device: Device | None, segment: str) -> str | None:
+    """Give the latest IPv4 address that a device had on a segment."""
+    if device is None:
+        return None
+    return next((one.address for one in device.addresses if one.segment == segment and ":" not in one.address), None)
+
+
+def _silent_after_s(thing: Thing | None) -> float:
+    return UNKNOWN_SILENT_AFTER_S if thing is None else thing.silent_after_s
+
+
+def _placed(
+    roster: Roster,
+    latest: Mapping[tuple[str, str], Interval],
+    recognised: Mapping[tuple[str, str], Thing | None],
+    known: Mapping[str, Device],
+) -> frozenset[tuple[str, str]]:
+    """Give the places without a name to those who were heard first: who comes when all are taken is unknown."""
+    strangers: defaultdict[str, list[tuple[datetime, str]]] = defaultdict(list)
+    for (mac, segment), stay in latest.items():
+        if recognised[mac, segment] is None:
+            strangers[segment].append((known[mac].first_at if mac in known else stay.since, mac))
+    taken: set[tuple[str, str]] = set()
+    for segment, listed in strangers.items():
+        room = roster.rooms[segment]
+        places = len(listed) if room.open_house else room.wifi + room.wired
+        taken.update((mac, segment) for _, mac in sorted(listed)[:places])
+    return frozenset(taken)
+
+
+def _looked(site: Site, present: tuple[Presence, ...], sources: tuple[Condition, ...]) -> dict[str, Looked]:
+    """
+    Say how long each segment has been looked at without a break.
+
+    After a break longer than the store's tolerance the intervals of all who are present begin anew, so the oldest of them
+    tells when looking began. Sleepers are no witnesses: theirs outlast a break.
+    """
+    found: dict[str, Looked] = {}
+    for name in site.segment:
+        here = [one for one in present if one.segment == name and not (one.thing and one.thing.sleeps)]
+        sweeps = [one for one in sources if one.good and one.source.endswith(f":{name}")]
+        since = [one.since for one in here] or [one.since for one in sweeps]
+        until = [*(one.last_at for one in here), *(one.until for one in sweeps)]
+        if since and until:
+            found[name] = Looked(min(since), max(until))
+    return found
+
+
+def _in_use(site: Site, devices: Iterable[Device], now: datetime) -> dict[str, frozenset[str]]:
+    found: dict[str, set[str]] = {name: set() for name in site.segment}
+    for device in devices:
+        for one in device.addresses:
+            segment = site.segment.get(one.segment)
+            if segment is None or ":" in one.address:
+                continue
+            if (now - one.last_at).total_seconds() <= segment.lease_s:
+                found[one.segment].add(one.address)
+    return {name: frozenset(addresses) for name, addresses in found.items()}

@@ -1,0 +1,34 @@
+"""
+The words of the collectors that judging understands. A number or a notice of another kind is kept, shown and not judged.
+
+Places are the ledger's; a port is `switch:NAME/port:N`, the gateway of a segment `segment:NAME/gateway`, a device that the
+plan doesn't know `device:MAC`.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# Samples. None as value: asked, not answered.
+RTT_S: Final = "rtt_s"  # device:MAC, segment:NAME/gateway
+STATIONS: Final = "stations"  # radio:AP/BAND, as the access point announces it
+BUSY_SHARE: Final = "busy_share"  # radio:AP/BAND, as the access point announces it
+POWER_W: Final = "power_w"  # switch:NAME, of all its powered ports
+PORTS_UP: Final = "ports_up"  # switch:NAME, ports with a link
+UPTIME_S: Final = "uptime_s"  # switch:NAME or access_point:NAME, since its last start
+UP_BPS: Final = "up_bps"  # the ledger's link places; towards the router
+DOWN_BPS: Final = "down_bps"
+ROUTED_BPS: Final = "routed_bps"  # router
+SPEED_BPS: Final = "speed_bps"  # link places and ports: what both ends agreed on
+ERRORS: Final = "errors"  # link places and ports: frames with errors since the sample before
+KEPT_S: Final = "kept_s"  # recorder:NAME, how far back recordings reach when its disks are full
+WRITE_BPS: Final = "write_bps"  # recorder:NAME
+
+# Notices, with the keys of their detail.
+DHCP_SERVER: Final = "dhcp_server"  # segment:NAME; server (its address), mac
+ADDRESS_CONFLICT: Final = "address_conflict"  # segment:NAME; address, macs (with blanks between)
+LLDP_NEIGHBOUR: Final = "lldp_neighbour"  # switch:NAME/port:N; chassis (a MAC), name
+FORWARDING: Final = "forwarding"  # switch:NAME/port:N; mac
+FIRMWARE: Final = "firmware"  # switch:NAME, access_point:NAME, router, recorder:NAME; text
+RESOLVED: Final = "resolved"  # device:NAME; name, address ("" when there is none)
+FLOOD: Final = "flood"  # segment:NAME; table, entries
