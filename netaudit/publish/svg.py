@@ -131,6 +131,13 @@ class Sheet:
         self._parts.append(mark_shape(state))
         self.close()
 
+    def inline(self, width: float, height: float, title: str, kind: str) -> str:
+        """Give the sheet as a part of a page, which brings the style."""
+        return (
+            f'<svg class="{kind}" viewBox="0 0 {width:.0f} {height:.0f}" role="img">'
+            f"<title>{escape(harmless(title))}</title>" + "".join(self._parts) + "</svg>"
+        )
+
     def svg(self, width: float, height: float, title: str, description: str = "") -> str:
         """Give the whole document, on paper of this size [px]."""
         return (

@@ -1,0 +1,88 @@
+"""What a weekly report is made of, as plain frozen values: the store's week, brought together by whoever keeps it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from datetime import datetime
+
+    from netaudit.audit.standing import Standing
+    from netaudit.capacity.line import Flaw, Hazard
+    from netaudit.publish.views import FindingView, SegmentView, SourceView
+    from netaudit.site.model import Site
+
+
+@dataclass(frozen=True, slots=True)
+class DelayPoint:
+    """Echoes of one hour or one day, which begins at `at`: how many were asked and lost, and the answers' round trips."""
+
+    at: datetime
+    asked: int
+    lost: int
+    p50_s: float | None
+    p95_s: float | None
+
+    @property
+    def loss(self) -> float | None:
+        """Share of the echoes that stayed unanswered; None when none was sent."""
+        return self.lost / self.asked if self.asked else None
+
+
+@dataclass(frozen=True, slots=True)
+class DelaySeries:
+    """
+    Echoes to one place over the week.
+
+    A day is counted from its echoes, not from its hours (a percentile of percentiles is none), so both are given.
+    """
+
+    place: str
+    hourly: tuple[DelayPoint, ...]
+    daily: tuple[DelayPoint, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class PresencePoint:
+    """Devices of a segment that were there in the hour that begins at `at`."""
+
+    at: datetime
+    segment: str
+    present: int
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceChange:
+    """A device that came, left for longer than its kind may, or came back. `name` is the best that is known of it."""
+
+    change: Literal["new", "missing", "back"]
+    at: datetime
+    name: str
+    mac: str
+    segment: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class WeekReport:
+    """
+    One week of one site: [since, until), made at `made_at`; all times are aware.
+
+    findings  open at the end, or closed within the week; cautions: what the reader must know before trusting a number
+    """
+
+    site: Site
+    since: datetime
+    until: datetime
+    made_at: datetime
+    standings: tuple[Standing, ...]
+    hazards: tuple[Hazard, ...] = ()
+    flaws: tuple[Flaw, ...] = ()
+    findings: tuple[FindingView, ...] = ()
+    segments: tuple[SegmentView, ...] = ()
+    delays: tuple[DelaySeries, ...] = ()
+    presence: tuple[PresencePoint, ...] = ()
+    changes: tuple[DeviceChange, ...] = ()
+    sources: tuple[SourceView, ...] = ()
+    cautions: tuple[str, ...] = ()

@@ -1,0 +1,124 @@
+"""The first thing a householder reads: is everything well, and what is there to do, in plain words."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from netaudit.capacity.line import Kind, State
+from netaudit.publish.text import harmless, kind_name, place_name, quantity
+from netaudit.publish.views import headroom
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from netaudit.audit.standing import Standing
+    from netaudit.capacity.line import Flaw, Hazard, Line
+    from netaudit.publish.views import FindingView
+    from netaudit.site.model import Site
+
+# A list of things to do that is longer than this is not read; the ledger and the findings have all of them.
+MOST_TO_DO: Final = 12
+_KIND_ORDER: Final = {kind: index for index, kind in enumerate(Kind)}
+
+
+@dataclass(frozen=True, slots=True)
+class LedgerRow:
+    """One ruled row: a standing with its words and figures ready for a template."""
+
+    line: Line
+    kind_order: int
+    place: str
+    state: State
+    observed: float | None
+    headroom: float
+
+
+@dataclass(frozen=True, slots=True)
+class ToDo:
+    """One thing to do: what is wrong, and the cure."""
+
+    text: str
+    cure: str
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """State of everything, one sentence for it, what to do in order of weight, and how many more there are."""
+
+    state: State
+    sentence: str
+    to_do: tuple[ToDo, ...]
+    more: int
+
+
+def ledger_rows(standings: Iterable[Standing], site: Site) -> tuple[LedgerRow, ...]:
+    """Make the ledger's rows, kind by kind, in the plan's order."""
+    rows = [
+        LedgerRow(
+            line=one.line,
+            kind_order=_KIND_ORDER[one.line.kind],
+            place=place_name(one.line.place, site),
+            state=one.state,
+            observed=None if one.observed is None else one.observed.latest,
+            headroom=headroom(one),
+        )
+        for one in standings
+    ]
+    return tuple(sorted(rows, key=lambda row: row.kind_order))
+
+
+def summarise(
+    site: Site,
+    standings: Sequence[Standing],
+    hazards: Sequence[Hazard],
+    flaws: Sequence[Flaw],
+    findings: Sequence[FindingView],
+) -> Summary:
+    """Judge the whole in one sentence. Hazards come first, then what is open, then what is over, then what is tight."""
+    is_open = [finding for finding in findings if finding.closed_at is None and not finding.quiet]
+    over = [one for one in standings if one.state is State.OVER]
+    tight = [one for one in standings if one.state is State.TIGHT]
+    to_do = [
+        *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
+        *(_caution("", found.place, found.text, found.cure, site) for found in is_open),
+        *(ToDo(_over(one, site), "") for one in over),
+        *(_caution("", found.place, found.text, found.cure, site) for found in flaws),
+    ]
+    if hazards:
+        state = State.OVER
+        sentence = "Something can break equipment or hurt someone. See to it first."
+    elif is_open or over or flaws:
+        state = State.OVER
+        sentence = f"{_count(len(is_open) + len(over) + len(flaws), 'thing needs', 'things need')} doing."
+    elif tight:
+        state = State.TIGHT
+        sentence = f"All works; {_count(len(tight), 'line has', 'lines have')} little left to grow."
+    elif not standings:
+        state = State.UNMEASURED
+        sentence = "The ledger has not been judged yet."
+    elif all(one.observed is None for one in standings):
+        state = State.WITHIN
+        sentence = "The plan is sound. Nothing has been measured yet."
+    else:
+        state = State.WITHIN
+        sentence = "All is well."
+    return Summary(state, sentence, tuple(to_do[:MOST_TO_DO]), max(0, len(to_do) - MOST_TO_DO))
+
+
+def _caution(lead: str, place: str, text: str, cure: str, site: Site) -> ToDo:
+    said = f"{lead}{place_name(place, site)}: {harmless(text, 400).rstrip('.')}."
+    return ToDo(said[:1].upper() + said[1:], harmless(cure, 400))
+
+
+def _over(one: Standing, site: Site) -> str:
+    line, locale = one.line, site.site.locale
+    asked = max(line.planned, one.observed.latest if one.observed is not None else line.planned)
+    return (
+        f"{kind_name(line.kind)}, {place_name(line.place, site)}: {quantity(asked, line.unit, locale)} asked, "
+        f"{quantity(line.supply, line.unit, locale)} there."
+    )
+
+
+def _count(number: int, one: str, many: str) -> str:
+    return f"{number} {one if number == 1 else many}"
