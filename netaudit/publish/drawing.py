@@ -521,7 +521,8 @@ class _Drawing:
     def _story(self, place: str) -> str:
         """Say all about a place in one hover text: its name and each of its lines."""
         said = [place_name(place, self.site)]
-        said += [line_text(line, self.locale) for line in self.lines.get(place, ())]
+        link = f"link:{place.replace(':', '/', 1)}"
+        said += [line_text(line, self.locale) for at in (place, link) for line in self.lines.get(at, ())]
         return "; ".join(said)
 
 

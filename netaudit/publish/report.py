@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.chart import Curve, chart
-from netaudit.publish.look import STATE_WORDS, page_style
+from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.summary import ledger_rows, summarise
 from netaudit.publish.template import render
 from netaudit.publish.text import NO_VALUE, day, harmless, place_name, span
@@ -46,7 +46,6 @@ def render_report(data: WeekReport) -> str:
     return render(
         "report.html",
         {
-            "style": page_style(),
             "site": site,
             "header": site.site,
             "locale": site.site.locale,

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.patching import UPLINK, patch
-from netaudit.publish.look import page_style
 from netaudit.publish.outline import drops_by_thing, takes_power
 from netaudit.publish.template import render
 from netaudit.publish.text import harmless, place_name
@@ -77,7 +76,7 @@ def schedule_html(site: Site) -> str:
     total_m = sum(row.length_m for row in rows)
     return render(
         "schedule.html",
-        {"site": site, "rows": rows, "total_m": total_m, "locale": site.site.locale, "style": page_style()},
+        {"site": site, "rows": rows, "total_m": total_m, "locale": site.site.locale},
     )
 
 

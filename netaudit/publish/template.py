@@ -7,6 +7,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, FunctionLoader, StrictUndefined
+from markupsafe import Markup
 
 from netaudit.publish import look, text
 
@@ -27,6 +28,7 @@ def _environment() -> Environment:
         harmless=text.harmless,
         identity=text.identity,
         quantity=text.quantity,
+        figure=text.figure,
         kind_name=text.kind_name,
         moment=text.moment,
         day=text.day,
@@ -35,7 +37,13 @@ def _environment() -> Environment:
         mark=look.mark,
         state_word=look.state_word,
     )
-    environment.globals.update(place_name=text.place_name, state_meanings=look.STATE_MEANINGS, no_value=text.NO_VALUE)
+    environment.globals.update(
+        place_name=text.place_name,
+        state_meanings=look.STATE_MEANINGS,
+        no_value=text.NO_VALUE,
+        # Our own sheet, and no value of anybody's in it: the one thing that goes in unescaped.
+        style=Markup(look.page_style()),  # noqa: S704
+    )
     return environment
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from babel import Locale, UnknownLocaleError
-from babel.dates import format_date, format_datetime, format_time
+from babel.dates import format_date, format_time
 from babel.numbers import format_currency, format_decimal
 
 from netaudit.capacity.line import Kind
@@ -133,7 +133,7 @@ def quantity(value: float, unit: str, locale: str = "en") -> str:
     """
     if not math.isfinite(value):
         return number(value, locale)
-    if unit in _SHARES:
+    if unit in _SHARES or unit.startswith("share "):
         return f"{number(value if unit == '%' else value * 100, locale)}\u00a0%"
     if unit in _SCALES:
         scales = _SCALES[unit]
@@ -141,9 +141,19 @@ def quantity(value: float, unit: str, locale: str = "en") -> str:
         if value == 0:
             factor, named = 1.0, unit if unit != "bit/s" else "b/s"
         return f"{number(value / factor, locale)}\u00a0{named}"
-    if len(unit) == 3 and unit.isupper() and unit.isalpha():
+    if _is_currency(unit):
         return format_currency(value, unit, locale=locale_of(locale))
     return f"{number(value, locale)}\u00a0{harmless(unit, 24)}" if unit else number(value, locale)
+
+
+def figure(value: float, unit: str, locale: str = "en") -> str:
+    """Write a value for a column whose heading says what is counted: units of measure stay, counted things do not."""
+    counted = unit not in _SCALES and unit not in _SHARES and not unit.startswith("share ") and not _is_currency(unit)
+    return number(value, locale) if counted else quantity(value, unit, locale)
+
+
+def _is_currency(unit: str) -> bool:
+    return len(unit) == 3 and unit.isupper() and unit.isalpha()
 
 
 def place_name(place: str, site: Site | None = None) -> str:
@@ -157,6 +167,8 @@ def place_name(place: str, site: Site | None = None) -> str:
         return "the router" if kind == "router" else harmless(place)
     if kind == "site":
         return "the whole site"
+    if place == "link:wan":
+        return "the line to the outside"
     if kind == "radio" and "/" in rest:
         point, _, band = rest.rpartition("/")
         return f"{_named(site, 'access_point', point, bare=True)}, {harmless(band)} GHz radio"
@@ -206,7 +218,8 @@ def moment(at: datetime, header: Header) -> str:
     """Write a moment in the site's zone and locale, with the zone's short name, for two sites may read one report."""
     zone = ZoneInfo(header.time_zone)
     locale = locale_of(header.locale)
-    return f"{format_datetime(at, 'medium', zone, locale)} {at.astimezone(zone).tzname()}"
+    date = format_date(at.astimezone(zone).date(), "medium", locale)
+    return f"{date}, {format_time(at, 'short', zone, locale)} {at.astimezone(zone).tzname()}"
 
 
 def day(at: datetime, header: Header) -> str:
