@@ -63,9 +63,12 @@ def judge(site: Site, patching: Patching | None = None) -> Verdict:
 
 
 def _fed_by_switch(site: Site, patching: Patching) -> dict[str, float]:
-    """Watts that each switch's ports give, loss in the cables included, as its own supply takes them from the mains."""
+    """Watts that the ports of each carried switch give, loss in the cables included, as its own supply takes them from the mains."""
+    carried = {ref.removeprefix("switch:") for row in site.backup.values() for ref in row.feeds}
     fed_w = dict.fromkeys(patching.groups, 0.0)
     for patched in patching.patches:
+        if patched.switch not in carried:
+            continue
         need = need_of(site, patched.plug.ref)
         power = patching.groups[patched.switch][patched.group].power
         if need is None or power == "none" or (patched.plug.power_class is None and not patched.plug.passive):

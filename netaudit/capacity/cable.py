@@ -32,11 +32,6 @@ CONDUCTOR_LIMIT_OHM_PER_100_M = 9.38
 
 # ANSI/TIA-568.2-D, a cabling course text: usual rating of the jacket [degC].
 JACKET_LIMIT_C = 60.0
-# TIA TSB-184-A, from memory: rise to allow for in a bundle [K], and the bundle to stay below.
-BUNDLE_RISE_LIMIT_K = 15.0
-BUNDLE_LIMIT_CABLES = 24
-# TIA-568 and ISO/IEC 11801 don't allow copper-clad aluminium; its resistance against copper, from memory.
-CLAD_ALUMINIUM_RATIO = 1.65
 
 CATEGORY_BASIS = "ANSI/TIA-568.2-D; IEEE 802.3 clauses 14, 25, 40, 55, 126"
 
@@ -136,6 +131,11 @@ def power_loop_ohm(gauge_awg: int, length_m: float, *, pairs: int, temperature_c
     return conductor_ohm(gauge_awg, length_m, temperature_c=temperature_c) * 2.0 / pairs
 
 
+def gauge_of(category: str, stated_awg: int | None) -> int:
+    """Give a cable's gauge: the stated one, else the usual one of its category (common practice, no source)."""
+    return stated_awg if stated_awg is not None else CATEGORIES[category].gauge_awg
+
+
 def reach_m(category: str, rate_bps: float, *, bundled: bool = False) -> float | None:
     """
     Longest channel of a category at a line rate [m]; None where the standard specifies none.
@@ -168,6 +168,16 @@ def least_category(rate_bps: float, length_m: float) -> str | None:
         if longest is not None and length_m <= longest:
             return name
     return None
+
+
+def is_thick_enough(gauge_awg: int) -> bool:
+    """
+    Say whether a gauge may be used for fixed cable; thinner ones are for cords.
+
+    Raises:    OutOfRange: a gauge that network cable is not made of.
+    Source:    ANSI/TIA-568.2-D 6.7: 9.38 ohm for 100 m of one conductor at 20 degC.
+    """
+    return conductor_ohm(gauge_awg, 100.0) <= CONDUCTOR_LIMIT_OHM_PER_100_M
 
 
 def voltage_drop_v(current_a: float, loop_ohm: float) -> float:

@@ -94,7 +94,7 @@ def loop_ohm(site: Site, drop: str | None, *, number: int, pairs: int) -> float:
     row = site.drop[drop]
     if row.category == "fibre":
         return 0.0
-    gauge = row.gauge_awg or cable.CATEGORIES[row.category].gauge_awg
+    gauge = cable.gauge_of(row.category, row.gauge_awg)
     return cable.power_loop_ohm(gauge, row.length_m, pairs=pairs, temperature_c=row.temperature_c)
 
 

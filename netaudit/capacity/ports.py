@@ -261,7 +261,7 @@ def _drop_flaws(site: Site) -> Iterator[Flaw]:
         if ref is not None:
             yield from _ends_flaws(site, place, drop, ref)
         if drop.category != "fibre":
-            yield from _length_flaws(place, drop)
+            yield from _copper_flaws(place, drop)
             rate_bps = drop.rate_bps or (_rate_of(site, ref) if ref is not None else None)
             if rate_bps is not None:
                 yield from _rate_flaws(place, drop, rate_bps)
@@ -310,7 +310,8 @@ def _ends_flaws(site: Site, place: str, drop: Drop, ref: str) -> Iterator[Flaw]:
             )
 
 
-def _length_flaws(place: str, drop: Drop) -> Iterator[Flaw]:
+def _copper_flaws(place: str, drop: Drop) -> Iterator[Flaw]:
+    """Judge what the cabling standards say of any fixed copper: length, conductor, warmth."""
     if drop.length_m > cable.FIXED_LIMIT_M:
         channel_m = drop.length_m + cable.CORDS_LIMIT_M
         yield Flaw(
@@ -320,6 +321,25 @@ def _length_flaws(place: str, drop: Drop) -> Iterator[Flaw]:
             f"{cable.CHANNEL_LIMIT_M:g} m",
             "use fibre, or a closet that is nearer",
             LENGTH_BASIS,
+        )
+
+    gauge = cable.gauge_of(drop.category, drop.gauge_awg)
+    if not cable.is_thick_enough(gauge):
+        yield Flaw(
+            "conductor_too_thin",
+            place,
+            f"AWG {gauge} has {cable.conductor_ohm(gauge, 100.0):.1f} ohm in 100 m; fixed cable may have "
+            f"{cable.CONDUCTOR_LIMIT_OHM_PER_100_M:g}",
+            "pull AWG 24 or thicker; thinner ones are for cords",
+            "ANSI/TIA-568.2-D 6.7",
+        )
+    if drop.temperature_c > cable.JACKET_LIMIT_C:
+        yield Flaw(
+            "cable_too_warm",
+            place,
+            f"is {drop.temperature_c:g} degC along its way; jackets are usually rated for {cable.JACKET_LIMIT_C:g} degC",
+            "take another way, or a cable that is rated for it",
+            "ANSI/TIA-568.2-D",
         )
 
 

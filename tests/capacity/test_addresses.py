@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import ipaddress
 import random
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given
@@ -12,6 +12,9 @@ from netaudit.capacity import addresses
 from netaudit.capacity.line import Kind, State
 from netaudit.errors import OutOfRange
 from tests.capacity.wired_plan import kinds, line, plan, step
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 # The RFCs named in the table; the edges of each range are arithmetic.
@@ -169,7 +172,7 @@ def test_splitting_a_group_changes_nothing(counts: list[int]) -> None:
 
 def test_what_is_no_address_or_network_is_refused() -> None:
     """Words, prefixes beyond 32, negative counts and fewer than one identity raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: addresses.use_of("kitchen"),
         lambda: addresses.usable_hosts(33),
         lambda: addresses.smallest_prefix(0),
@@ -177,6 +180,7 @@ def test_what_is_no_address_or_network_is_refused() -> None:
         lambda: addresses.addresses_needed(-1, growth=0.0, fixed=0),
         lambda: addresses.leases_held(-1.0, stay_s=1.0, lease_s=1.0),
         lambda: addresses.leases_held(1.0, stay_s=1.0, lease_s=1.0, identities=0.5),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

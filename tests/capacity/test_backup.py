@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given
@@ -10,6 +10,9 @@ from netaudit.capacity import backup
 from netaudit.capacity.line import Kind, State
 from netaudit.errors import OutOfRange
 from tests.capacity.wired_plan import line, plan, step
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 def carried(**battery: Any) -> Any:
@@ -36,7 +39,7 @@ def test_minutes_at_this_load() -> None:
     found = line(verdict, Kind.BACKUP, "backup:core")
     assert step(found, "load") == 50.0
     assert step(found, "minutes at this load") == pytest.approx(96.0)
-    assert (found.supply, found.planned) == (pytest.approx(80.0), pytest.approx(12.5))
+    assert [found.supply, found.planned] == pytest.approx([80.0, 12.5])
     rating = line(verdict, Kind.POWER, "backup:core")
     assert (rating.planned, rating.supply, rating.ceiling) == (50.0, 100.0, 0.7)
     assert rating.state is State.WITHIN
@@ -79,11 +82,12 @@ def test_a_plan_without_batteries_says_nothing() -> None:
 
 def test_impossible_batteries_are_refused() -> None:
     """Negative energy or age, an efficiency above one and a fade of all raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: backup.energy_left_wh(-1.0, efficiency=0.9),
         lambda: backup.energy_left_wh(1.0, efficiency=1.1),
         lambda: backup.energy_left_wh(1.0, efficiency=0.9, age_s=-1.0),
         lambda: backup.energy_left_wh(1.0, efficiency=0.9, fade_per_year=1.0),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

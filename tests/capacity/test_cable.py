@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.capacity import cable
 from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 gauges = st.sampled_from(list(cable.GAUGES_AWG))
 
@@ -66,13 +71,14 @@ def test_only_thick_conductors_are_fixed_cable() -> None:
 
 def test_what_is_no_cable_is_refused() -> None:
     """Unknown gauges, categories, lengths, temperatures and pair counts raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: cable.diameter_m(40),
         lambda: cable.conductor_ohm(24, -1.0),
         lambda: cable.conductor_ohm(24, float("nan")),
         lambda: cable.conductor_ohm(24, 1.0, temperature_c=200.0),
         lambda: cable.power_loop_ohm(24, 1.0, pairs=3),
         lambda: cable.reach_m("cat9", 1e9),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.capacity import ethernet
 from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 
 @given(st.integers(64, 1522), st.sampled_from([1e7, 1e8, 1e9, 1e10]))
@@ -51,7 +56,7 @@ def test_a_mean_packet_between_two_sizes_lies_between_them() -> None:
 
 def test_what_no_line_carries_is_refused() -> None:
     """Short frames, rates of nothing and an MTU without room raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: ethernet.max_frame_rate(63, 1e9),
         lambda: ethernet.max_frame_rate(64, 0.0),
         lambda: ethernet.wire_bytes(-1.0),
@@ -61,6 +66,7 @@ def test_what_no_line_carries_is_refused() -> None:
         lambda: ethernet.serialisation_s(1.0, 0.0),
         lambda: ethernet.voice_rate_bps(160, 0.0),
         lambda: ethernet.oversubscription([1e9], 0.0),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

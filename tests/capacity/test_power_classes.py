@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+from typing import TYPE_CHECKING
 
 import pytest
 from hypothesis import assume, given
@@ -9,6 +10,9 @@ from scipy.optimize import brentq
 
 from netaudit.capacity import power_classes as pc
 from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 watts = st.floats(0.0, 90.0)
 volts = st.floats(20.0, 57.0)
@@ -86,7 +90,7 @@ def test_the_class_of_a_draw_is_the_lowest_that_covers_it(draw_w: float) -> None
 
 def test_impossible_power_is_refused() -> None:
     """More than a cable can pass, negative values, and classes that don't exist raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: pc.feed(40.0, supply_v=24.0, loop_ohm=12.5),
         lambda: pc.feed(-1.0, supply_v=48.0, loop_ohm=1.0),
         lambda: pc.feed(float("nan"), supply_v=48.0, loop_ohm=1.0),
@@ -94,6 +98,7 @@ def test_impossible_power_is_refused() -> None:
         lambda: pc.class_of_draw(71.4),
         lambda: pc.reserve_w(9),
         lambda: pc.reserve_w(6, 1),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

@@ -1,6 +1,6 @@
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 from hypothesis import given
@@ -10,6 +10,9 @@ from netaudit.capacity import recording
 from netaudit.capacity.line import Kind, State
 from netaudit.errors import OutOfRange
 from tests.capacity.wired_plan import kinds, line, plan, step
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # 4 Mb/s of packets: 500 a second of 1000 octets.
 EYE: dict[str, Any] = {
@@ -125,12 +128,13 @@ def test_nothing_recorded_is_kept_for_ever() -> None:
 
 def test_impossible_recordings_are_refused() -> None:
     """Negative rates, shares above one, full reserves and too few disks raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: recording.bytes_per_day(-1.0),
         lambda: recording.bytes_per_day(1.0, share=1.1),
         lambda: recording.usable_share("double parity", 3),
         lambda: recording.space_bytes(1.0, 1, reserve=1.0),
         lambda: recording.disk_needed_bytes(1.0, 1.0, usable=0.0),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

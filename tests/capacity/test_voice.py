@@ -1,11 +1,16 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.capacity import voice
 from netaudit.errors import OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 # ITU-T G.107 Table B.1: R, MOS as printed (80 is printed 4.03 and computes to 4.024: published rounding differs).
 TABLE_B1 = [(90, 4.34), (80, 4.03), (70, 3.60), (60, 3.10), (50, 2.58)]
@@ -70,7 +75,7 @@ def test_below_fifty_is_not_recommended(r: float) -> None:
 
 def test_what_is_impossible_is_refused() -> None:
     """Negative delays, losses above one, scores outside 1 to 4.5 and a robustness of nothing raise OutOfRange."""
-    for call in (
+    refused: list[Callable[[], object]] = [
         lambda: voice.rate_call(one_way_s=-0.1),
         lambda: voice.rate_call(one_way_s=float("nan")),
         lambda: voice.rate_call(loss=1.1),
@@ -78,6 +83,7 @@ def test_what_is_impossible_is_refused() -> None:
         lambda: voice.rate_call_simply(one_way_s=-1.0, loss=0.0, ie=0.0, bpl=4.3),
         lambda: voice.r_of_mos(4.6),
         lambda: voice.mouth_to_ear_s(voice.CODECS["G.729A + VAD"], network_one_way_s=-1.0, jitter_buffer_s=0.0),
-    ):
+    ]
+    for call in refused:
         with pytest.raises(OutOfRange):
             call()

@@ -42,4 +42,5 @@ def step(found: Line, text: str) -> float:
 
 def kinds(verdict: Verdict) -> list[str]:
     """Name the hazards and flaws of a verdict, with their places."""
-    return [f"{one.kind} {one.place}" for one in (*verdict.hazards, *verdict.flaws)]
+    hazards = [f"{one.kind} {one.place}" for one in verdict.hazards]
+    return hazards + [f"{one.kind} {one.place}" for one in verdict.flaws]
