@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import ctypes
 import errno
+import fcntl
 import socket
 import struct
 from typing import TYPE_CHECKING, Self
@@ -29,6 +30,9 @@ _PACKET_MR_ALLMULTI = 2
 _SO_ATTACH_FILTER = 26
 _SO_TIMESTAMPNS = 35
 _ETH_P_ALL = 3
+_SIOCGIFFLAGS = 0x8913
+_IFF_UP = 0x1
+_IFF_RUNNING = 0x40
 _INSTRUCTION_SIZE = 8
 
 _STAMP = struct.Struct("@ll")
@@ -131,6 +135,29 @@ class LiveSocket:
             if record is not None:
                 records.append(record)
         return records
+
+    def trouble(self) -> str:
+        """
+        Say in some words why nothing can be heard now; empty when all is well.
+
+        After `is gone` the socket is worth nothing any more, whatever comes back under the old name: open a new one.
+        After anything else it hears again by itself.
+        """
+        try:
+            index = socket.if_nametoindex(self.interface.name)
+        except OSError:
+            return "is gone"
+        if index != self.index:
+            return "is gone"
+        request = struct.pack("@16sH22x", self.interface.name.encode(), 0)
+        try:
+            answer = fcntl.ioctl(self._socket, _SIOCGIFFLAGS, request)
+        except OSError as error:
+            return f"can't be asked: {error.strerror or error}"
+        _, flags = struct.unpack_from("@16sH", answer)
+        if not flags & _IFF_UP:
+            return "is down"
+        return "" if flags & _IFF_RUNNING else "has no link"
 
     def count_drops(self) -> int:
         """Add up what the kernel dropped since the last call, and give the sum since the socket was opened."""
