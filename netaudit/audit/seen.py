@@ -12,7 +12,7 @@ from netaudit.audit.series import Series
 from netaudit.audit.stations import Count, count_stations
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
     from datetime import datetime
 
     from netaudit.audit.roster import Roster, Thing
@@ -27,8 +27,8 @@ NOTICES_BACK = timedelta(days=1)
 # Those without a name in the plan keep the places that they took until they have been away for this long; a telephone
 # that makes itself a new MAC for each network keeps that for longer. common practice, no source
 PLACES_BACK = timedelta(days=30)
-# A device we know nothing about is here if it was heard within this time. common practice, no source
-UNKNOWN_SILENT_AFTER_S = 900.0
+# A device we know nothing about has left when so many sweeps went by without it. common practice, no source
+SILENT_SWEEPS = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,7 +147,7 @@ def compose(
             expected=recognised[key] is not None or key in placed,
         )
         for key, stay in sorted(latest.items())
-        if (now - stay.until).total_seconds() <= _silent_after_s(recognised[key])
+        if (now - stay.until).total_seconds() <= silent_after_s(site, recognised[key])
     )
     last_heard: dict[str, datetime] = {}
     for key, stay in latest.items():
@@ -178,8 +178,17 @@ def _address(device: Device | None, segment: str) -> str | None:
     return next((one.address for one in device.addresses if one.segment == segment and ":" not in one.address), None)
 
 
-def _silent_after_s(thing: Thing | None) -> float:
-    return UNKNOWN_SILENT_AFTER_S if thing is None else thing.silent_after_s
+def silent_after_s(site: Site, thing: Thing | None) -> float:
+    """Give the silence after which a thing, or a stranger (None), is taken to have left [s]."""
+    return SILENT_SWEEPS * site.looking.sweep_every_s if thing is None else thing.silent_after_s
+
+
+def tolerance_of(site: Site) -> Callable[[str], float]:
+    """Give the gap in sightings that a device's presence survives, by MAC [s]: what the store needs to know of a plan."""
+    roster = enrol(site)
+    usual_s = silent_after_s(site, None)
+    known = {mac: max(usual_s, thing.silent_after_s) for mac, thing in roster.by_mac.items()}
+    return lambda mac: known.get(mac, usual_s)
 
 
 def _placed(

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from netaudit.capacity import addresses, backup, links, money, poe, ports, recording
+from netaudit.capacity import addresses, backup, links, money, poe, ports, radio, recording
 from netaudit.capacity.line import Flaw, Hazard, Line, State
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def own_subjects() -> tuple[Subject, ...]:
     return (
         poe.judge,
         ports.judge,
+        radio.judge,
         links.judge,
         addresses.judge,
         recording.judge,

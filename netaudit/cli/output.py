@@ -9,6 +9,8 @@ from datetime import date, datetime
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
+    import argparse
+
     from rich.console import Console
 
 # Fits a laptop's terminal beside its margin, and A4 in print.
@@ -44,3 +46,19 @@ def console() -> Console:
     probe = Console(highlight=False)
     width = min(WIDTH, probe.width) if probe.is_terminal else WIDTH
     return Console(highlight=False, width=width, soft_wrap=False)
+
+
+def store_of(args: argparse.Namespace, *, must_exist: bool = False) -> str:
+    """
+    Give the database that a call means: `--store`, else beside the plan, with its name.
+
+    Raises:    StoreError: it must be there and is not.
+    """
+    from pathlib import Path
+
+    from netaudit.errors import StoreError
+
+    named: str = args.store or str(Path(args.site).with_suffix(".db"))
+    if must_exist and "://" not in named and not Path(named).exists():
+        raise StoreError(f'{named}: is not there; name the database with --store, or let "netaudit run" make it')
+    return named

@@ -1,0 +1,74 @@
+"""`netaudit report SITE`: the weekly report from what was kept."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+from netaudit.cli.output import print_json
+
+if TYPE_CHECKING:
+    import argparse
+    from datetime import datetime
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    parser = subparsers.add_parser(
+        "report",
+        description="Write the report of a week: counts against capacity, headroom, delay, presence, findings.",
+        epilog="example: netaudit report site.toml --week 2026-W47",
+    )
+    parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
+    parser.add_argument("--week", metavar="YEAR-Wnn", help="ISO week; the last whole one when left out")
+    parser.add_argument("--store", metavar="PATH", help="the database; beside the plan when left out")
+    parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
+    parser.add_argument("--json", action="store_true", help="print what was written as JSON")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Read the week from the store and write one HTML file."""
+    from datetime import UTC, datetime
+    from pathlib import Path
+
+    from netaudit.capacity.ledger import gather
+    from netaudit.cli.output import store_of
+    from netaudit.publish.report import render_report
+    from netaudit.publish.week import gather_week, last_week
+    from netaudit.site.load import load_site
+    from netaudit.store.store import Store
+
+    site = load_site(args.site)
+    now = datetime.now(UTC)
+    zone = site.site.time_zone
+    week = last_week(now, zone) if args.week is None else _week(args.week, zone)
+    with Store.open(store_of(args, must_exist=True), site=site.site.name, clock=lambda: now) as store:
+        data = gather_week(site, gather(site), store, week, now)
+    folder = Path(args.out)
+    folder.mkdir(parents=True, exist_ok=True)
+    path = folder / f"week-{week[0]:%G-W%V}.html"
+    path.write_text(render_report(data), encoding="utf-8")
+    if args.json:
+        print_json({"report": str(path), "since": week[0], "until": week[1], "findings": len(data.findings)})
+    else:
+        print(f"wrote {path}")
+    return 0
+
+
+def _week(written: str, zone: str) -> tuple[datetime, datetime]:
+    """Read an ISO week such as 2026-W47."""
+    from datetime import date, datetime, time
+    from zoneinfo import ZoneInfo
+
+    from netaudit.errors import OutOfRange
+    from netaudit.publish.week import week_of
+
+    match = re.fullmatch(r"(\d{4})-W(\d{2})", written)
+    try:
+        monday = date.fromisocalendar(int(match[1]), int(match[2]), 1) if match else None
+    except ValueError:
+        monday = None
+    if monday is None:
+        raise OutOfRange(f'--week "{written}" is no ISO week; write one such as 2026-W47')
+    return week_of(datetime.combine(monday, time(12), ZoneInfo(zone)), zone)

@@ -1,0 +1,194 @@
+"""
+The daemon itself: it looks, keeps, judges and serves until it is told to stop.
+
+Everything runs on one asyncio loop; what touches the disk or judges runs in one thread beside it, so that a slow card
+delays nobody's round trip. Stopping goes in reverse order of starting: no new looks, the running ones end, the last
+observations are kept, the server closes.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, TypeVar
+
+from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
+
+from netaudit.audit.judge import judge
+from netaudit.audit.keep import keep
+from netaudit.audit.seen import see
+from netaudit.daemon.looks import Looks, utc_now
+from netaudit.daemon.schedule import Schedule
+from netaudit.daemon.serve import Server
+from netaudit.errors import LookError, StoreError
+from netaudit.observe.rights import need_raw, own_rights
+from netaudit.publish.metrics import LedgerCollector
+from netaudit.publish.page import make_app
+from netaudit.publish.state import first_state, page_state
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from datetime import datetime
+    from pathlib import Path
+
+    from netaudit.audit.life import Memory
+    from netaudit.capacity.ledger import Ledger
+    from netaudit.publish.views import PageState
+    from netaudit.site.model import Site
+    from netaudit.store.store import Store
+
+log = logging.getLogger(__name__)
+T = TypeVar("T")
+
+# How often it is asked whether a flush is due; the store itself spaces its commits further apart to spare the card.
+KEEP_EVERY_S: Final = 5.0
+ROLL_UP_EVERY_S: Final = 3600.0
+# Looks of several segments begin apart, so that they don't all burst at the same moment.
+STAGGER_S: Final = 0.5
+# A sweep in flight ends within its time-out; more is a hang.
+STOP_TIMEOUT_S: Final = 5.0
+REPORT_DAY, REPORT_HOUR = "mon", 6
+# Measured in seconds for a year of 250 devices; ten minutes allow for a box a hundred times slower.
+REPORT_TIMEOUT_S: Final = 600.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What is watched: the plan's file, the plan, its text as judged against, its ledger."""
+
+    path: Path
+    site: Site
+    text: str
+    ledger: Ledger
+
+
+class Watch:
+    """
+    One running daemon.
+
+    Args:      kept_at: where the store is; reports: folder of the weekly reports; now gives the aware present.
+    Raises:    LookError: no segment can be looked at, or without the right to. StoreError: the store can't be used.
+    """
+
+    def __init__(
+        self, plan: Plan, store: Store, kept_at: str, reports: Path, *, now: Callable[[], datetime] = utc_now
+    ) -> None:
+        need_raw(own_rights())
+        self.plan = plan
+        self.store = store
+        self.kept_at = kept_at
+        self.reports = reports
+        self._now = now
+        self._memory: Memory | None = None
+        self._state: PageState = first_state(plan.site, plan.ledger)
+        self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keep")
+        self.schedule = Schedule()
+        self.looks = [
+            Looks(name, segment, segment.interface, plan.site.looking, sink=store.write, now=now)
+            for name, segment in plan.site.segment.items()
+            if segment.interface is not None
+        ]
+        if not self.looks:
+            raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+        registry = CollectorRegistry()
+        registry.register(LedgerCollector(self.state))
+        ProcessCollector(registry=registry)
+        PlatformCollector(registry=registry)
+        GCCollector(registry=registry)
+        serving = plan.site.serving
+        app = make_app(self.state, registry, reports=reports, host=serving.host)
+        self.server = Server(app, serving.host, serving.port)
+
+    def state(self) -> PageState:
+        """Give what page and metrics show now."""
+        return replace(self._state, jobs=dict(self.schedule.counts), jumps=self.schedule.jumps)
+
+    async def run(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
+        """Run until `stop` is set; `ready` is called once everything has begun."""
+        await self._in_thread(self.store.save_plan, self.plan.text, self._now())
+        self._plan_jobs()
+        self.server.start()
+        self.schedule.start()
+        ready()
+        try:
+            await stop.wait()
+        finally:
+            await self.schedule.stop(STOP_TIMEOUT_S)
+            await self.server.stop()
+            await self._in_thread(self._flush)
+            self._thread.shutdown()
+
+    def _plan_jobs(self) -> None:
+        looking = self.plan.site.looking
+        for index, look in enumerate(self.looks):
+            first_s = index * STAGGER_S
+            self.schedule.every(looking.sweep_every_s, f"sweep:{look.name}", look.sweep, first_s=first_s)
+            self.schedule.every(
+                looking.echo_every_s, f"echo:{look.name}", look.echo_devices, first_s=first_s + looking.echo_every_s
+            )
+            self.schedule.every(
+                looking.gateway_every_s, f"gateway:{look.name}", look.echo_gateway, first_s=looking.gateway_every_s
+            )
+        self.schedule.every(min(KEEP_EVERY_S, looking.judge_every_s), "keep", self._keep, first_s=KEEP_EVERY_S)
+        self.schedule.every(looking.judge_every_s, "judge", self._judge, first_s=looking.judge_every_s)
+        self.schedule.every(ROLL_UP_EVERY_S, "roll_up", self._roll_up, first_s=60.0)
+        self.schedule.weekly(REPORT_DAY, REPORT_HOUR, self.plan.site.site.time_zone, "report", self._report)
+
+    async def _in_thread(self, work: Callable[..., T], *args: object) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._thread, work, *args)
+
+    async def _keep(self) -> None:
+        if self.store.due(self._now()):
+            await self._in_thread(self._flush)
+
+    def _flush(self) -> None:
+        try:
+            self.store.flush(self._now())
+        except StoreError as error:
+            # What waits goes on waiting, up to the store's bound; the daemon goes on looking.
+            log.error("%s", error)  # noqa: TRY400 - the line says what to do; a traceback would not
+
+    async def _judge(self) -> None:
+        await self._in_thread(self._judge_now)
+
+    def _judge_now(self) -> None:
+        now = self._now()
+        self._flush()
+        site, ledger = self.plan.site, self.plan.ledger
+        seen = see(self.store, site, now)
+        judgement = judge(site, ledger, seen, self.store.open_findings(), now, memory=self._memory)
+        keep(self.store, judgement, now)
+        self._memory = judgement.memory
+        for finding in judgement.opened:
+            log.warning("opened: %s: %s", finding.place, finding.text)
+        for finding in judgement.closed:
+            log.info("closed: %s: %s", finding.place, finding.text)
+        self._state = page_state(site, ledger, seen, judgement, self.store.open_findings(), jobs={}, jumps=0)
+
+    async def _roll_up(self) -> None:
+        await self._in_thread(self._roll_up_now)
+
+    def _roll_up_now(self) -> None:
+        self._flush()
+        self.store.rollup(self._now())
+        self.store.prune(self._now())
+
+    async def _report(self) -> None:
+        """Write last week's report in a process of its own: what charts and templates need goes when it ends."""
+        await self._roll_up()
+        words = ("report", str(self.plan.path), "--store", self.kept_at, "--out", str(self.reports))
+        child = await asyncio.create_subprocess_exec(
+            sys.executable, "-m", "netaudit", *words, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE
+        )
+        try:
+            async with asyncio.timeout(REPORT_TIMEOUT_S):
+                _, said = await child.communicate()
+        except (TimeoutError, asyncio.CancelledError):
+            child.kill()
+            raise
+        if child.returncode:
+            raise LookError(f"the weekly report was not written: {said.decode(errors='replace').strip()}")
+        log.info("wrote the weekly report into %s", self.reports)
