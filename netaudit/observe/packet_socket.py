@@ -61,6 +61,21 @@ def echo_reply_filter(identifier: int) -> tuple[Instruction, ...]:
     )
 
 
+def udp_to_port_filter(port: int) -> tuple[Instruction, ...]:
+    """Let through IPv4 UDP datagrams to this port that are no later fragments; for sockets of EtherType 0x0800."""
+    return (
+        (0x30, 0, 0, 23),  # the protocol
+        (0x15, 0, 6, 17),  # UDP, or drop
+        (0x28, 0, 0, 20),  # flags and fragment offset
+        (0x45, 4, 0, 0x1FFF),  # a later fragment: drop
+        (0xB1, 0, 0, 14),  # X = length of the IPv4 header
+        (0x48, 0, 0, 16),  # the target port
+        (0x15, 0, 1, port),  # ours, or drop
+        (0x06, 0, 0, 0xFFFF),
+        (0x06, 0, 0, 0),
+    )
+
+
 # ICMPv6 directly behind the IPv6 header, which is all that neighbour discovery and echo ever are on a link.
 ICMPV6_FILTER: tuple[Instruction, ...] = ((0x30, 0, 0, 20), (0x15, 0, 1, 58), (0x06, 0, 0, 0xFFFF), (0x06, 0, 0, 0))
 
