@@ -178,6 +178,8 @@ def place_name(place: str, site: Site | None = None) -> str:
     if kind == "link" and "/" in rest:
         table, _, name = rest.partition("/")
         return f"link to {_named(site, table, name)}"
+    if kind == "segment" and rest.endswith("/gateway"):
+        return f"gateway of {_named(site, 'segment', rest.removesuffix('/gateway'))}"
     if kind == "switch" and "/port:" in rest:
         name, _, port = rest.partition("/port:")
         return f"{_named(site, 'switch', name)}, port {harmless(port)}"
@@ -189,9 +191,11 @@ def _named(site: Site | None, table: str, name: str, *, bare: bool = False) -> s
     label = getattr(rows.get(name), "label", "") if isinstance(rows, dict) else ""
     if label:
         return harmless(label)
-    return harmless(name) if bare else harmless(f"{table.replace('_', ' ')} {name}")
+    return harmless(name) if bare else harmless(f"{_TABLE_WORDS.get(table, table.replace('_', ' '))} {name}")
 
 
+# Words of the plan that a household would not use.
+_TABLE_WORDS: Final = {"segment": "network", "backup": "battery supply"}
 _TABLES: Final = frozenset(
     {
         "building",

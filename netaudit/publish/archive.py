@@ -1,0 +1,34 @@
+"""The folder of weekly reports, as far as it may be shown: our own file names, nothing else, nothing outside."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_NAME: Final = re.compile(r"[0-9A-Za-z][0-9A-Za-z_.-]{0,79}\.html", re.ASCII)
+# Ten years of weeks; a folder with more is not ours alone, and its list would not be read.
+_MOST: Final = 530
+
+
+def report_names(folder: Path | None) -> tuple[str, ...]:
+    """List the reports, the newest name first; none where there is no folder yet."""
+    if folder is None or not folder.is_dir():
+        return ()
+    names = sorted((entry.name for entry in folder.iterdir() if _shown(entry)), reverse=True)
+    return tuple(names[:_MOST])
+
+
+def report_file(folder: Path | None, name: str) -> Path | None:
+    """Give the file of one report; None for whatever is not one of the folder's own reports."""
+    if folder is None or _NAME.fullmatch(name) is None:
+        return None
+    path = folder / name
+    return path if _shown(path) else None
+
+
+def _shown(path: Path) -> bool:
+    # A link could lead anywhere on the disk.
+    return _NAME.fullmatch(path.name) is not None and path.is_file() and not path.is_symlink()
