@@ -3,11 +3,13 @@ Load of every link in the busy hour, from the devices up the tree of switches to
 
 A camera's stream goes to its recorder by the shortest way through the tree, or past the router when the two are in different
 segments. All other traffic is counted all the way up: who talks to whom inside a segment is not in the plan, and so no
-link is counted too low. LAN links carry frames with preamble and gap; the way out and the router are counted in packets.
+link is counted too low. LAN links carry frames with preamble and gap; the way out and the router are counted in packets. A
+link is as fast as the slower of its ends. Broadcasts, which count on the air, are too few to count on cables.
 """
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
@@ -181,6 +183,16 @@ def _standing(patching: Patching) -> dict[str, list[tuple[str, int]]]:
     return found
 
 
+def _port_rates(patching: Patching) -> dict[str, float]:
+    """Rate of the slowest port that each link ends in; a switch's own end counts with the one above."""
+    found: dict[str, float] = {}
+    for patched in patching.patches:
+        ref = f"switch:{patched.switch}" if patched.plug.ref == UPLINK else patched.plug.ref
+        rate_bps = patching.groups[patched.switch][patched.group].rate_bps
+        found[ref] = min(found.get(ref, math.inf), rate_bps)
+    return found
+
+
 def judge(site: Site, patching: Patching | None = None) -> Verdict:
     """
     Judge the links, the router and the way out of a checked plan.
@@ -195,16 +207,18 @@ def judge(site: Site, patching: Patching | None = None) -> Verdict:
 
 def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> Iterator[Line]:
     by_switch = patching.by_switch()
+    port_bps = _port_rates(patching)
     for name, switch in site.switch.items():
         rates = [patched.plug.rate_bps * patched.count for patched in by_switch[name] if patched.plug.ref != UPLINK]
-        ratio = oversubscription(rates, switch.uplink_rate_bps)
+        uplink_bps = min(switch.uplink_rate_bps, port_bps.get(f"switch:{name}", math.inf))
+        ratio = oversubscription(rates, uplink_bps)
         steps = (Step("access rates patched here, to one of the uplink", ratio, ":1", USER),)
         note = (
             f"{ratio:.0f} to 1 is much to ask of one uplink ({PRACTICE}: {OVERSUBSCRIPTION_LIMIT:g} to 1)"
             if ratio > OVERSUBSCRIPTION_LIMIT
             else ""
         )
-        yield from _pair(site, f"switch/{name}", loads.switch[name], switch.uplink_rate_bps, steps=steps, note=note)
+        yield from _pair(site, f"switch/{name}", loads.switch[name], uplink_bps, steps=steps, note=note)
         hops = len(topology.path[name])
         yield Line(
             Kind.HOPS,
@@ -219,13 +233,14 @@ def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> 
             inputs=(("way to the router", " -> ".join((*topology.path[name], ROUTER))),),
         )
     for name, point in site.access_point.items():
-        yield from _pair(site, f"access_point/{name}", loads.access_point[name], point.rate_bps)
+        rate_bps = min(point.rate_bps, port_bps.get(f"access_point:{name}", math.inf))
+        yield from _pair(site, f"access_point/{name}", loads.access_point[name], rate_bps)
     for name, recorder in site.recorder.items():
         yield _line(
             site,
             Kind.LINK_DOWN,
             f"link:recorder/{name}",
-            recorder.rate_bps,
+            min(recorder.rate_bps, port_bps.get(f"recorder:{name}", math.inf)),
             loads.recorder[name].down_bps,
             ceiling=min(site.ceilings.links, RECORDER_CEILING),
             reason=RECORDER_REASON,

@@ -165,7 +165,9 @@ def plugs(site: Site) -> Iterator[Plug]:
         above = switch.uplink.removeprefix("switch:")
         ref = f"switch:{name}"
         carried_by = switch.uplink_drop or next(iter(drops[ref]), None)
-        rate, medium = switch.uplink_rate_bps, switch.uplink_medium
+        # Where the plan draws the cable of a link, the cable says what it is.
+        drawn = "fibre" if carried_by is not None and site.drop[carried_by].category == "fibre" else "copper"
+        rate, medium = switch.uplink_rate_bps, drawn if carried_by is not None else switch.uplink_medium
         closet = router_closet(site) if above == ROUTER else switch_closet(site, above)
         yield Plug(UPLINK, 1, switch_closet(site, name), name, rate, medium, drop=carried_by)
         yield Plug(ref, 1, closet, above, rate, medium, drop=carried_by)

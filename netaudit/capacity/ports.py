@@ -258,6 +258,14 @@ def _drop_flaws(site: Site) -> Iterator[Flaw]:
                 f"put a switch into {drop.starts}, or start the drop in a closet that has one",
                 USER,
             )
+        if ref is not None and _is_wireless(site, ref):
+            yield Flaw(
+                "drop_to_wireless",
+                place,
+                f"feeds {ref}, whose kind is wireless",
+                "let it feed an access point or stay spare, or give the device a wired kind",
+                USER,
+            )
         if ref is not None:
             yield from _ends_flaws(site, place, drop, ref)
         if drop.category != "fibre":
@@ -275,6 +283,11 @@ def _drop_flaws(site: Site) -> Iterator[Flaw]:
                     "let one drop feed one thing",
                     USER,
                 )
+
+
+def _is_wireless(site: Site, ref: str) -> bool:
+    kind, _, name = ref.partition(":")
+    return kind == "device" and site.profile[site.device[name].kind].link == "wifi"
 
 
 def _claims(site: Site) -> Iterator[tuple[str, tuple[str, ...]]]:

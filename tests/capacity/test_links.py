@@ -155,6 +155,15 @@ def test_oversubscription_is_said_where_it_is_much() -> None:
     assert "23 to 1" in found.note
 
 
+def test_a_link_is_as_fast_as_its_slower_end() -> None:
+    """An uplink planned with 1 Gb/s on a 100 Mb/s port carries 100 Mb/s, whichever end the slow port is on."""
+    slow = [{"count": 24, "rate": "100 Mb/s"}]
+    for end in ("loft", "far"):
+        switches = {**CHAIN["switch"], end: {**CHAIN["switch"][end], "ports": slow}}
+        found = line(links.judge(chain(switch=switches)), Kind.LINK_UP, "link:switch/far")
+        assert found.supply == 100e6
+
+
 def test_a_recorders_cable_keeps_half_free() -> None:
     """The ceiling of a recorder's link is 50 % (common practice, no source)."""
     site = chain(recorder={"vault": {"closet": "hall"}})

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from netaudit.capacity import ports
 from netaudit.capacity.line import Kind, State
+from netaudit.capacity.patching import patch
 from tests.capacity.wired_plan import kinds, line, plan, step
 
 
@@ -131,6 +132,31 @@ def test_a_drop_that_two_things_claim_is_a_flaw() -> None:
         drop={"d": {"starts": "hall", "ends": "kitchen", "feeds": "device:desk"}},
     )
     assert kinds(ports.judge(site)) == ["drop_claimed_twice drop:d"]
+
+
+def test_a_drop_to_something_wireless_is_a_flaw() -> None:
+    """A cable that feeds a wireless device feeds nothing."""
+    site = plan(
+        access_point={"attic": {"at": "kitchen"}},
+        device={"plug": {"kind": "plug", "at": "kitchen"}},
+        drop={"d": {"starts": "hall", "ends": "kitchen", "feeds": "device:plug"}},
+    )
+    assert kinds(ports.judge(site)) == ["drop_to_wireless drop:d"]
+
+
+def test_the_drawn_cable_says_what_a_link_is() -> None:
+    """An uplink whose drop is fibre takes fibre ports at both ends, whatever its default."""
+    mixed = [{"count": 4}, {"count": 1, "medium": "fibre"}]
+    site = plan(
+        switch={
+            "hall": {"closet": "hall", "ports": mixed},
+            "loft": {"closet": "loft", "ports": mixed, "uplink": "switch:hall", "uplink_drop": "d"},
+        },
+        drop={"d": {"starts": "hall", "ends": "loft", "category": "fibre", "feeds": "switch:loft"}},
+    )
+    assert kinds(ports.judge(site)) == []
+    ends = {(one.switch, one.first_port) for one in patch(site).patches if one.plug.medium == "fibre"}
+    assert ends == {("hall", 5), ("loft", 5)}
 
 
 def test_a_slow_port_is_a_flaw() -> None:
