@@ -267,12 +267,10 @@ def framing(row: Row) -> Answer:
 
 def goodput(row: Row) -> Answer:
     """Payload that a full link carries."""
-    tagged = "1542" in row.inputs
-    transport = ethernet.Transport(row.item.removesuffix(", 802.1Q tag"))
+    transport = ethernet.Transport(row.item)
     if row.quantity == "efficiency":
-        return ethernet.goodput_share(transport, tagged=tagged)
-    rate_bps = row.number_in(row.quantity, r"([\d.]+) Mb/s") * 1e6
-    return ethernet.goodput_bps(rate_bps, transport, tagged=tagged) / 1e6
+        return ethernet.goodput_share(transport)
+    return ethernet.goodput_bps(row.number_in(row.quantity, r"([\d.]+) Mb/s") * 1e6, transport) / 1e6
 
 
 def utilisation(row: Row) -> Answer:
