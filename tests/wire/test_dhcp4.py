@@ -6,7 +6,7 @@ from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scapy.layers.dhcp import BOOTP, DHCP, DHCPTypes
 
@@ -20,7 +20,7 @@ from netaudit.wire.dhcp4 import (
     encode_dhcp4_reply,
     encode_dhcp4_request,
 )
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 from tests.wire.heard import datagrams, truth
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def test_message_names_agree_with_another_program() -> None:
     assert sorted(MESSAGE_NAMES) == list(range(1, 19))
 
 
-@settings(max_examples=150)
+@repeatable
 @given(
     operation=st.sampled_from([1, 2]),
     kind=st.integers(1, 18),
@@ -277,6 +277,7 @@ def test_an_option_bomb_costs_little_memory() -> None:
     assert peak < 4_000_000
 
 
+@repeatable
 @given(hostname=words, xid=st.integers(0, 0xFFFFFFFF))
 def test_scapy_reads_our_discover(hostname: str, xid: int) -> None:
     """A DISCOVER that we write is one to scapy, with our host name, at least 300 octets long (RFC 1542 section 2.1)."""

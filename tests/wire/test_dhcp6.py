@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scapy.layers import dhcp6 as other
 
 from netaudit.wire.dhcp6 import MESSAGE_NAMES, decode_dhcp6
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 from tests.wire.heard import datagrams, truth
 
 if TYPE_CHECKING:
@@ -86,6 +86,7 @@ def test_message_names_agree_with_another_program() -> None:
     assert {number: MESSAGE_NAMES[number] for number in other.dhcp6types} == other.dhcp6types
 
 
+@repeatable
 @given(
     trid=st.integers(0, 0xFFFFFF),
     kind=st.sampled_from(["LL", "LLT", "EN"]),

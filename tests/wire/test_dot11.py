@@ -12,7 +12,7 @@ from netaudit.errors import OutOfRange
 from netaudit.wire.dot11 import CONTROL, DATA, MANAGEMENT, Dot11, decode_dot11, encode_beacon
 from netaudit.wire.elements import BssLoad
 from netaudit.wire.radiotap import decode_radiotap
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 from tests.wire.heard import frames, truth
 
 if TYPE_CHECKING:
@@ -107,6 +107,7 @@ def test_every_real_beacon_says_what_scapy_reads(captures: Path) -> None:
     assert compared > 600
 
 
+@repeatable
 @given(addresses=st.tuples(macs, macs, macs), ds=st.integers(0, 3), retry=st.booleans(), protected=st.booleans())
 def test_a_data_frame_belongs_to_the_bss_its_flags_say(
     *, addresses: tuple[str, str, str], ds: int, retry: bool, protected: bool
@@ -265,6 +266,7 @@ def test_no_cut_flip_or_noise_raises(captures: Path) -> None:
             decode_dot11(data, fcs=None)
 
 
+@repeatable
 @given(
     ssid=st.text(min_size=1, max_size=8).filter(lambda text: "\0" not in text),
     channel=st.integers(1, 14),

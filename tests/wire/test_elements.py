@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from scapy.layers import dot11 as other
 
 from netaudit.wire.elements import BssLoad, decode_elements, encode_beacon_elements, encode_element
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 
 HT_OPERATION, VHT_OPERATION, HT_CAPABILITIES, VHT_CAPABILITIES = 61, 192, 45, 191
 
@@ -18,6 +18,7 @@ def extended(number: int, body: bytes) -> bytes:
     return encode_element(255, bytes([number]) + body)
 
 
+@repeatable
 @given(
     ssid=st.binary(min_size=1, max_size=32),
     rates=st.lists(st.sampled_from([2, 4, 11, 22, 12, 18, 24, 36, 48, 72, 96, 108]), min_size=1, max_size=8),

@@ -5,14 +5,14 @@ from ipaddress import IPv4Address, IPv6Address
 from typing import TYPE_CHECKING, Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from scapy.contrib import lldp as other
 from scapy.layers.l2 import Ether
 
 from netaudit.errors import OutOfRange
 from netaudit.wire.lldp import Lldp, LldpMedPower, LldpPower, decode_lldp, encode_lldp
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 from tests.wire.heard import ethertype_payloads, truth
 
 if TYPE_CHECKING:
@@ -87,7 +87,7 @@ def test_neighbours_and_power_are_those_other_programs_read(captures: Path) -> N
     assert frames >= 39
 
 
-@settings(max_examples=150)
+@repeatable
 @given(
     port=words,
     ttl=st.integers(0, 65535),
@@ -318,6 +318,7 @@ def test_64_kb_of_tlvs_cost_little_memory() -> None:
     assert peak < 2_000_000
 
 
+@repeatable
 @given(port=texts, name=texts, ttl=st.integers(0, 65535), watts=st.tuples(tenths, tenths))
 def test_scapy_reads_what_we_write(*, port: str, name: str, ttl: int, watts: tuple[float, float]) -> None:
     """An LLDPDU that we write holds the same for scapy, and comes back equal from our decoder."""

@@ -10,7 +10,7 @@ from scapy.layers.dot11 import RadioTap
 
 from netaudit.errors import OutOfRange
 from netaudit.wire.radiotap import FLAG_BAD_FCS, FLAG_FCS_AT_END, Radiotap, decode_radiotap, encode_radiotap
-from tests.wire.abuse import noise, spoilt
+from tests.wire.abuse import noise, repeatable, spoilt
 from tests.wire.heard import frames, truth
 
 if TYPE_CHECKING:
@@ -48,6 +48,7 @@ def test_every_real_header_says_what_scapy_reads(captures: Path) -> None:
     assert compared > 900
 
 
+@repeatable
 @given(
     flags=st.none() | st.integers(0, 255),
     rate=st.none() | st.integers(1, 255),
@@ -152,6 +153,7 @@ def test_no_cut_flip_or_noise_raises(captures: Path) -> None:
             decode_radiotap(data)
 
 
+@repeatable
 @given(channel=st.integers(1, 65535), signal=st.integers(-128, 127), fcs=st.booleans())
 def test_scapy_reads_our_header(*, channel: int, signal: int, fcs: bool) -> None:
     """A header that we write says the same to scapy, and to us."""
