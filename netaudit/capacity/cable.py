@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cache
 
 from netaudit.errors import OutOfRange
 
@@ -83,6 +84,7 @@ def diameter_m(gauge_awg: int) -> float:
     return float(0.127e-3 * 92.0 ** ((36 - gauge_awg) / 39.0))
 
 
+@cache
 def area_m2(gauge_awg: int) -> float:
     """
     Cross-section of a solid conductor [m2].

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from netaudit.capacity.power_classes import CLASSES, class_of_draw
+from netaudit.capacity.power_classes import CLASSES, TYPES, class_of_draw
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import ROUTER, closet_of, router_closet, switch_closet
 
@@ -113,9 +113,12 @@ def class_of_need(need: PowerNeed) -> int | None:
         return BEYOND_CLASSES
 
 
+_TYPE_NUMBERS = {f"type {number}": number for number in TYPES}
+
+
 def type_of(power: str) -> int | None:
     """Give the number of a port's IEEE 802.3 type; None for an unpowered or an always-on port."""
-    return int(power.removeprefix("type ")) if power.startswith("type ") else None
+    return _TYPE_NUMBERS.get(power)
 
 
 def offers(power: str, power_class: int) -> bool:

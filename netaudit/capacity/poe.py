@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from netaudit.capacity import cable
@@ -110,14 +111,20 @@ def feed_device(site: Site, need: PowerNeed, power: PortPower, drop: str | None)
     if number is None or asked is None:
         return None, 0.0
     granted = granted_class(power, asked)
-    supply_v = TYPES[number].output_min_v
     ohm = loop_ohm(site, drop, number=number, pairs=CLASSES[granted].pairs)
+    return _feed_class(taken_w(need), number, granted, ohm)
+
+
+# Devices of a group hang on cables of the same few lengths; each case is some 200 octets.
+@lru_cache(maxsize=4096)
+def _feed_class(wanted_w: float, number: int, granted: int, ohm: float) -> tuple[Fed | None, float]:
+    supply_v = TYPES[number].output_min_v
     most_w = arriving_w(CLASSES[granted].reserve_w, supply_v=supply_v, loop_ohm=ohm)
     if ohm <= TYPES[number].pairset_loop_ohm * 2.0 / CLASSES[granted].pairs:
         # On such a cable the class's own power is promised; the printed supply figures are rounded.
         most_w = max(most_w, CLASSES[granted].device_w)
     try:
-        return feed(taken_w(need), supply_v=supply_v, loop_ohm=ohm), most_w
+        return feed(wanted_w, supply_v=supply_v, loop_ohm=ohm), most_w
     except OutOfRange:
         return None, most_w
 
@@ -164,8 +171,8 @@ def _supply_lines(site: Site, switch: str, patches: Iterable[Patch], patching: P
     fed: list[tuple[Patch, Reckoning]] = []
     wanting = 0
     for patched in patches:
-        need = need_of(site, patched.plug.ref)
-        if need is None or not _takes_power(patched):
+        need = need_of(site, patched.plug.ref) if _takes_power(patched) else None
+        if need is None:
             continue
         wanting += patched.count if patched.plug.power_class is not None else 0
         power = groups[patched.group].power
@@ -275,15 +282,13 @@ def _at_the_ports(site: Site, patching: Patching) -> tuple[list[Line], list[Haza
     }
     for patched in patching.patches:
         plug, group = patched.plug, patching.groups[patched.switch][patched.group]
-        place = f"switch:{patched.switch}" if patched.switch != ROUTER else ROUTER
-        ports = _ports_text(patched)
         if group.power == PASSIVE:
             live_left[patched.switch] -= patched.count
         if patched.fit is Fit.LIVE:
-            hazards.append(_live_hazard(plug.ref, f"{place} {ports}"))
+            hazards.append(_live_hazard(plug.ref, _where(patched)))
             continue
-        need = need_of(site, plug.ref)
-        if need is None or not _takes_power(patched):
+        need = need_of(site, plug.ref) if _takes_power(patched) else None
+        if need is None:
             continue
         number = type_of(group.power)
         if plug.drop is not None and site.drop[plug.drop].category == "fibre":
@@ -302,7 +307,7 @@ def _at_the_ports(site: Site, patching: Patching) -> tuple[list[Line], list[Haza
                 Flaw(
                     "no_power",
                     plug.ref,
-                    f"takes {asked} from its port; {place} {ports} gives {group.power}",
+                    f"takes {asked} from its port; {_where(patched)} gives {group.power}",
                     "add a switch with such ports or an injector that gives exactly that",
                     USER,
                 )
@@ -326,9 +331,11 @@ def _at_the_ports(site: Site, patching: Patching) -> tuple[list[Line], list[Haza
     return lines, hazards, flaws
 
 
-def _ports_text(patched: Patch) -> str:
+def _where(patched: Patch) -> str:
+    """Name the ports of a patch for people."""
+    place = f"switch:{patched.switch}" if patched.switch != ROUTER else ROUTER
     last = patched.first_port + patched.count - 1
-    return f"port {last}" if patched.count == 1 else f"ports {patched.first_port} to {last}"
+    return f"{place} port {last}" if patched.count == 1 else f"{place} ports {patched.first_port} to {last}"
 
 
 def _live_hazard(ref: str, where: str) -> Hazard:
@@ -436,9 +443,12 @@ def _at_the_injectors(site: Site) -> tuple[list[Hazard], list[Flaw]]:
 
 def _overdrawn(site: Site) -> Iterator[Flaw]:
     """A stated draw above the stated class: one of the two is wrong."""
-    for ref in (*(f"access_point:{name}" for name in site.access_point), *(f"device:{name}" for name in site.device)):
-        need = need_of(site, ref)
-        if need is None or need.supply != "802.3" or need.power_class is None or need.draw_w is None:
+    needs = [(f"access_point:{name}", point.power) for name, point in site.access_point.items()]
+    needs += [
+        (f"device:{name}", device.power or site.profile[device.kind].power) for name, device in site.device.items()
+    ]
+    for ref, need in needs:
+        if need.supply != "802.3" or need.power_class is None or need.draw_w is None:
             continue
         most_w = CLASSES[need.power_class].device_w
         if need.draw_w > most_w:
