@@ -56,12 +56,14 @@ class Room:
     What a segment expects besides those who are known.
 
     wifi, wired   things of the plan that have neither MAC nor fixed address
+    silences_s    how long each of these may be silent, the longest first
     open_house    guests come and go: whoever is here is expected
     on_air        it has a network name: whoever is unknown here may be wireless
     """
 
     wifi: int
     wired: int
+    silences_s: tuple[float, ...]
     open_house: bool
     on_air: bool
 
@@ -96,17 +98,16 @@ def enrol(site: Site) -> Roster:
     topology = follow(site)
     things = [*_gateways(site), *_equipment(site, topology), *_devices(site, topology)]
     named = [thing for thing in things if thing.mac or thing.address]
-    counted = dict.fromkeys(site.segment, (0, 0))
+    unnamed: dict[str, list[Thing]] = {name: [] for name in site.segment}
     for thing in things:
         if not (thing.mac or thing.address):
-            wifi, wired = counted[thing.segment]
-            counted[thing.segment] = (wifi + thing.wifi, wired + (not thing.wifi))
+            unnamed[thing.segment].append(thing)
     return Roster(
         things=tuple(named),
         by_mac={thing.mac: thing for thing in named if thing.mac},
         by_address={thing.address: thing for thing in named if thing.address},
         by_ref={thing.ref: thing for thing in named},
-        rooms={name: _room(segment, *counted[name]) for name, segment in site.segment.items()},
+        rooms={name: _room(segment, unnamed[name]) for name, segment in site.segment.items()},
         topology=topology,
     )
 
@@ -116,8 +117,15 @@ def gateway_of(segment: Segment) -> IPv4Address:
     return segment.gateway or IPv4Address(int(segment.network.network_address) + 1)
 
 
-def _room(segment: Segment, wifi: int, wired: int) -> Room:
-    return Room(wifi, wired, open_house=segment.guests is not None, on_air=segment.ssid is not None)
+def _room(segment: Segment, unnamed: list[Thing]) -> Room:
+    wifi = sum(thing.wifi for thing in unnamed)
+    return Room(
+        wifi=wifi,
+        wired=len(unnamed) - wifi,
+        silences_s=tuple(sorted((thing.silent_after_s for thing in unnamed), reverse=True)),
+        open_house=segment.guests is not None,
+        on_air=segment.ssid is not None,
+    )
 
 
 def _gateways(site: Site) -> Iterator[Thing]:

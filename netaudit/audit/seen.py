@@ -136,6 +136,7 @@ def compose(
         key: roster.recognise(stay.mac, _address(known.get(stay.mac), stay.segment)) for key, stay in latest.items()
     }
     placed = _placed(roster, latest, recognised, known)
+    here = _here(site, roster, latest, recognised, placed=placed, now=now)
     present = tuple(
         Presence(
             mac=stay.mac,
@@ -147,7 +148,7 @@ def compose(
             expected=recognised[key] is not None or key in placed,
         )
         for key, stay in sorted(latest.items())
-        if (now - stay.until).total_seconds() <= silent_after_s(site, recognised[key])
+        if key in here
     )
     last_heard: dict[str, datetime] = {}
     for key, stay in latest.items():
@@ -181,6 +182,35 @@ def _address(device: Device | None, segment: str) -> str | None:
 def silent_after_s(site: Site, thing: Thing | None) -> float:
     """Give the silence after which a thing, or a stranger (None), is taken to have left [s]."""
     return SILENT_SWEEPS * site.looking.sweep_every_s if thing is None else thing.silent_after_s
+
+
+def _here(
+    site: Site,
+    roster: Roster,
+    latest: Mapping[tuple[str, str], Interval],
+    recognised: Mapping[tuple[str, str], Thing | None],
+    *,
+    placed: frozenset[tuple[str, str]],
+    now: datetime,
+) -> frozenset[tuple[str, str]]:
+    """
+    Say who is here: whoever was heard within the time that it may be silent.
+
+    Which of those without a name are the battery sensors that sleep for hours isn't known; only how many there are. So the
+    longest silences are allowed to as many of them as the plan has things that may be silent for so long.
+    """
+    silence_s = {key: (now - stay.until).total_seconds() for key, stay in latest.items()}
+    allowed = {name: list(room.silences_s) for name, room in roster.rooms.items()}
+    here: set[tuple[str, str]] = set()
+    for key in sorted(latest, key=lambda key: (-silence_s[key], key)):
+        thing = recognised[key]
+        may_s = silent_after_s(site, thing)
+        if thing is None and silence_s[key] > may_s and key in placed:
+            left = allowed[key[1]]
+            may_s = left.pop(0) if left and left[0] >= silence_s[key] else may_s
+        if silence_s[key] <= may_s:
+            here.add(key)
+    return frozenset(here)
 
 
 def tolerance_of(site: Site) -> Callable[[str], float]:

@@ -35,7 +35,7 @@ FEWEST: Final = 20
 TRIM: Final = 20
 # A finding ends when the measure is below this part of the promise. common practice, no source
 LOWER_MARK: Final = 0.9
-# Several places of a segment at once are the segment's trouble. common practice, no source
+# Several places of a segment at once are told together. common practice, no source
 FEWEST_FOR_CAUSE: Final = 3
 
 
@@ -60,7 +60,7 @@ def without_outages(answered: list[bool]) -> tuple[int, int]:
 
 
 def judge(case: Case) -> Iterator[Verdict]:
-    """Say where a promise is broken; where most places of a segment are, it is the segment."""
+    """Say where a promise is broken, several places of a segment together. Nothing is promised to who is unknown."""
     by_mac = {one.mac: one for one in case.seen.present}
     of_segment: defaultdict[str, list[Verdict]] = defaultdict(list)
     measured: defaultdict[str, int] = defaultdict(int)
@@ -72,6 +72,8 @@ def judge(case: Case) -> Iterator[Verdict]:
             if one is None:
                 # Who is away is no business of this rule, but a finding waits until it is back.
                 yield Verdict(_ref(case, place), Mark.BLIND)
+                continue
+            if not one.expected:
                 continue
             segment, where, thing = one.segment, one.place, one.thing
         else:
@@ -86,8 +88,7 @@ def judge(case: Case) -> Iterator[Verdict]:
     for segment, verdicts in of_segment.items():
         holding = [verdict for verdict in verdicts if verdict.mark is Mark.HOLDS]
         together = f"segment:{segment}"
-        many = len(holding) >= FEWEST_FOR_CAUSE and 2 * len(holding) > measured[segment]
-        if many or (holding and case.is_open("slow", together)):
+        if len(holding) >= FEWEST_FOR_CAUSE or (holding and case.is_open("slow", together)):
             yield _together(together, segment, holding, measured[segment])
             yield from (Verdict(verdict.place, Mark.FOLDED) for verdict in verdicts)
         else:
