@@ -1,0 +1,72 @@
+from __future__ import annotations
+
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+from netaudit.audit.seen import see, tolerance_of
+from netaudit.observe.observation import Health, How, Notice, Sample, Sighting
+from netaudit.store.store import Store
+from tests.audit.scene import DESK, LONG_AGO, NOW, PHONE, Scene, small_site, stranger
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def test_who_is_here_is_who_was_heard_within_its_silence() -> None:
+    """A phone gone for an hour is away; a desktop silent for an hour may be asleep and is here; a sensor sleeps a day."""
+    seen = Scene().everybody(DESK, PHONE).here(DESK, ago_s=3600).here(PHONE, ago_s=90_000).seen()
+    macs = {one.mac for one in seen.present}
+    assert DESK in macs
+    assert PHONE not in macs
+
+
+def test_as_many_strangers_may_sleep_as_the_plan_has_sleepers() -> None:
+    """Of three that are silent for ten hours on a segment with two battery sensors, two are here."""
+    scene = Scene()
+    for number in range(9):
+        scene.here(stranger(number), "things")
+    for number in range(9, 12):
+        scene.here(stranger(number), "things", ago_s=36_000)
+    assert len(scene.seen().on("things")) == 11
+
+
+def test_first_come_first_placed() -> None:
+    """Twelve places for those without a name go to the first twelve; whoever comes thirteenth is not expected."""
+    scene = Scene().everybody().here(stranger(77), "things", since=LONG_AGO + timedelta(days=19))
+    assert [one.mac for one in scene.seen().on("things") if not one.expected] == [stranger(77)]
+
+
+def test_guests_are_expected() -> None:
+    """Whoever comes to a segment that has guests is expected, however many come."""
+    scene = Scene()
+    for number in range(40):
+        scene.here(stranger(number), "guests", since=NOW - timedelta(hours=1))
+    assert all(one.expected for one in scene.seen().present)
+
+
+def test_after_a_break_looking_begins_anew() -> None:
+    """When all who are here were first heard five minutes ago, nobody can say who has been silent for ten."""
+    scene = Scene().here(PHONE, since=NOW - timedelta(minutes=5)).source("sweep:home")
+    assert scene.seen().looked["home"].since == NOW - timedelta(minutes=5)
+
+
+def test_the_store_gives_back_what_collectors_said(tmp_path: Path) -> None:
+    """Sightings, samples, notices and health written to a store are seen there: who, how many, how fast, how well."""
+    site = small_site()
+    with Store.open(tmp_path / "x.db", site="Weir Cottage", clock=lambda: NOW, tolerance=tolerance_of(site)) as store:
+        for minute in range(30, -1, -1):
+            at = NOW - timedelta(minutes=minute)
+            store.write([Sighting(at, "home", DESK, "192.0.2.21", How.ARP), Health(at, "sweep:home", good=True, reason="")])
+            store.write([Sample(at, f"device:{DESK}", "rtt_s", None if minute == 3 else 0.001)])
+        detail = (("mac", stranger(1)), ("server", "192.0.2.9"))
+        store.write([Notice(NOW, "segment:home", "dhcp_server", detail)])
+        store.flush(NOW)
+        seen = see(store, site, NOW)
+    (desk,) = seen.present
+    assert (desk.place, desk.address, desk.since) == ("device:desk", "192.0.2.21", NOW - timedelta(minutes=30))
+    assert seen.last_heard["device:desk"] == NOW
+    assert seen.looked["home"].until == NOW
+    series = seen.series[f"device:{DESK}", "rtt_s"]
+    assert (series.asked, series.lost, series.p95) == (31, 1, 0.001)
+    assert [dict(one.detail)["server"] for one in seen.told("dhcp_server")] == ["192.0.2.9"]
+    assert [(one.source, one.good) for one in seen.sources] == [("sweep:home", True)]
