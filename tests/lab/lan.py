@@ -163,7 +163,7 @@ class Lab:
         """
         begun, begins = os.pipe()
         with tempfile.TemporaryFile() as work, tempfile.TemporaryFile() as out:
-            pickle.dump((function.__module__, function.__qualname__, args, kwargs), work)
+            pickle.dump((_module(function), function.__qualname__, args, kwargs), work)
             work.seek(0)
             words = [sys.executable, "-W", "error", "-m", "tests.lab.inside", str(out.fileno()), str(begins)]
             with subprocess.Popen(
@@ -378,6 +378,12 @@ class Guest:
         child = subprocess.Popen([*self.lab.enter(self.pid), *_bound(), *args], **{"cwd": ROOT, **kwargs})
         self.lab._children.append(child)
         return child
+
+
+def _module(function: Callable[..., Any]) -> str:
+    """Name the module to import for a function; one that runs as a program has its name in its spec."""
+    spec = getattr(sys.modules["__main__"], "__spec__", None)
+    return spec.name if function.__module__ == "__main__" and spec is not None else function.__module__
 
 
 def _bound() -> list[str]:

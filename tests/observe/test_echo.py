@@ -115,16 +115,16 @@ def test_late_answers_are_lost_and_double_ones_count_once(lab: Lab) -> None:
     """An answer after the time-out is no round trip; a second answer is counted as such."""
     late, twice, last = crowd(NET, 3)
     # The last host keeps the round open for the second answers, and is itself within the time-out.
-    hosts = [late.but(delay_s=0.3), twice.but(duplicate=1.0), last.but(delay_s=0.15)]
+    hosts = [late.but(delay_s=0.6), twice.but(duplicate=1.0), last.but(delay_s=0.2)]
     segment = lab.segment(hosts, own=OWN)
     result = lab.call(
-        echo, segment.interface, _targets(hosts), networks=[NET], count=5, gap_s=0.1, interval_s=0.1, timeout_s=0.2
+        echo, segment.interface, _targets(hosts), networks=[NET], count=5, gap_s=0.1, interval_s=0.1, timeout_s=0.4
     )
     first, second, third = _by_place(result).values()
     assert first == [None] * 5
     assert None not in second + third
     assert result.duplicates == 5
-    # 0.3 s after being sent; the round lasts 0.4 s + 0.2 s, so those of the first three probes come while it lasts
+    # 0.6 s after being sent; the round lasts 0.4 s + 0.4 s, so those of the first two or three probes come meanwhile
     assert 1 <= result.late <= 4
 
 
@@ -142,8 +142,8 @@ def test_bursts_are_spread_over_the_interval(lab: Lab) -> None:
     assert list(arrivals) == [host.address for host in hosts]
     for number, stamps in enumerate(arrivals.values()):
         for k, stamp in enumerate(stamps):
-            # 30 ms: what a busy machine may hold a wake-up back; a burst sent at once would be off by up to 900 ms.
-            assert (stamp - begin) / 1e9 == pytest.approx(number * 0.1 + k * 0.03, abs=0.03)
+            # 45 ms: what a busy machine may hold a wake-up back; a burst sent at once would be off by up to 900 ms.
+            assert (stamp - begin) / 1e9 == pytest.approx(number * 0.1 + k * 0.03, abs=0.045)
         assert len(stamps) == 3
 
 

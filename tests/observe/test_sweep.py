@@ -35,7 +35,7 @@ def test_exactly_the_hosts_that_are_there_are_found(lab: Lab, loss: float, retri
     everyone = crowd(NET, 253)
     hosts = [host.but(loss=loss, delay_s=0.002) for host in everyone[::5] + everyone[1::5]][:100]
     segment = lab.segment(hosts, own=OWN, seed=3)
-    result = lab.call(sweep, segment.interface, NET, segment="hall", pace_hz=1000.0, retries=retries, timeout_s=0.15)
+    result = lab.call(sweep, segment.interface, NET, segment="hall", pace_hz=1000.0, retries=retries, timeout_s=0.3)
     assert _found(result) == _there(hosts)
     assert {sighting.segment for sighting in result.sightings} == {"hall"}
     assert result.silent == 153

@@ -1,0 +1,148 @@
+"""
+How long looking takes, beside two libraries that can do it too, against the same played hosts in the same run.
+
+    python -m benchmarks.looking
+
+Each measurement runs in a fresh process; imports are not counted. Wall and CPU time are this process's own, the responder's
+are not in them. Ratios are theirs / ours: over 1 means that netaudit is quicker. Its own wall time is pace plus time-out by
+design: it never sends faster than it was told, and waits for rivals and stragglers after the last frame. It needs Linux, and no rights: without
+root the laboratory is built in a user namespace.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import resource
+import time
+from dataclasses import dataclass
+from functools import partial
+from ipaddress import IPv4Address, IPv4Network
+from typing import TYPE_CHECKING
+
+from netaudit.observe.echo import EchoTarget, echo
+from netaudit.observe.sweep import sweep
+from tests.lab.host import crowd
+from tests.lab.lan import Lab, is_privileged
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+SITE = IPv4Network("10.77.0.0/20")
+OWN = "10.77.0.1/20"
+HOUSE = IPv4Network("10.77.1.0/24")
+DELAY_S = 0.005
+TIMEOUT_S = 0.25
+ROUNDS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """What one run took and found."""
+
+    wall_s: float
+    cpu_s: float
+    found: int
+    frames: int = 0
+    how: str = ""
+
+
+def _cpu_s() -> float:
+    used = resource.getrusage(resource.RUSAGE_SELF)
+    return used.ru_utime + used.ru_stime
+
+
+def own_sweep(interface: str, network: IPv4Network, pace_hz: float) -> Run:
+    wall_s, cpu_s = time.monotonic(), _cpu_s()
+    result = asyncio.run(sweep(interface, network, segment="hall", pace_hz=pace_hz, retries=0, timeout_s=TIMEOUT_S))
+    return Run(time.monotonic() - wall_s, _cpu_s() - cpu_s, len(result.sightings), result.frames_sent)
+
+
+def scapy_sweep(interface: str, network: IPv4Network, pause_s: float) -> Run:
+    # Not to be loaded in the process that measures ours.
+    from scapy.error import Scapy_Exception  # noqa: PLC0415
+    from scapy.layers.l2 import ARP, Ether, arping, srp  # noqa: PLC0415
+
+    wall_s, cpu_s, how = time.monotonic(), _cpu_s(), "scapy arping"
+    try:
+        answered, _ = arping(str(network), iface=interface, timeout=TIMEOUT_S, inter=pause_s, verbose=0)
+    except Scapy_Exception:  # arping wants a kernel filter, which scapy can't compile without libpcap
+        wall_s, cpu_s, how = time.monotonic(), _cpu_s(), "scapy srp (no libpcap)"
+        question = Ether(dst="ff:ff:ff:ff:ff:ff") / ARP(pdst=str(network))
+        answered, _ = srp(question, iface=interface, timeout=TIMEOUT_S, inter=pause_s, verbose=0)
+    return Run(time.monotonic() - wall_s, _cpu_s() - cpu_s, len(answered), how=how)
+
+
+def own_echo(interface: str, targets: list[EchoTarget]) -> Run:
+    wall_s, cpu_s = time.monotonic(), _cpu_s()
+    result = asyncio.run(
+        echo(
+            interface, targets, networks=[SITE], count=1, interval_s=len(targets) / 2000, timeout_s=1.0, pace_hz=2000.0
+        )
+    )
+    found = sum(sample.value is not None for sample in result.samples)
+    return Run(time.monotonic() - wall_s, _cpu_s() - cpu_s, found)
+
+
+def icmplib_echo(addresses: list[str]) -> Run:
+    from icmplib import async_multiping  # noqa: PLC0415 - as above
+
+    wall_s, cpu_s = time.monotonic(), _cpu_s()
+    hosts = asyncio.run(async_multiping(addresses, count=1, timeout=1, concurrent_tasks=50, privileged=True))
+    return Run(time.monotonic() - wall_s, _cpu_s() - cpu_s, sum(host.is_alive for host in hosts))
+
+
+def best(measure: Callable[[], Run]) -> Run:
+    """Give the quickest of some runs: what else runs on the machine only ever adds."""
+    return min((measure() for _ in range(ROUNDS)), key=lambda run: run.wall_s)
+
+
+def row(what: str, run: Run) -> None:
+    print(f"  {what:34} {run.wall_s:7.2f} s wall {run.cpu_s:7.3f} s CPU   {run.found} found")
+
+
+def compare(title: str, ours: tuple[str, Run], theirs: tuple[str, Run]) -> None:
+    print(title)
+    row(*ours)
+    row(*theirs)
+    wall, cpu = theirs[1].wall_s / ours[1].wall_s, theirs[1].cpu_s / ours[1].cpu_s
+    print(f"  {'ratio theirs / ours':34} {wall:7.2f}   wall {cpu:7.2f}   CPU\n")
+
+
+def main() -> None:
+    with Lab(unprivileged=not is_privileged()) as lab:
+        played = [host.but(delay_s=DELAY_S) for host in crowd(SITE, 4093)]
+        segment = lab.segment(played, own=[OWN], precise=True)
+        name = segment.interface
+        print(f"hosts answer after {DELAY_S * 1000:g} ms, best of {ROUNDS} runs each\n")
+
+        ours = best(partial(lab.call, own_sweep, name, HOUSE, 1000.0))
+        for pause_s, words in ((0.001, "1 ms between frames"), (0.0, "unpaced")):
+            theirs = best(partial(lab.call, scapy_sweep, name, HOUSE, pause_s))
+            compare(
+                "ARP, a /24 with 254 hosts",
+                ("netaudit, 1,000 frames/s", ours),
+                (f"{theirs.how}, {words}", theirs),
+            )
+
+        hosts = played[:1000]
+        targets = [EchoTarget(f"device:{host.mac}", IPv4Address(host.address or ""), host.mac) for host in hosts]
+        ours = best(partial(lab.call, own_echo, name, targets))
+        theirs = best(partial(lab.call, icmplib_echo, [host.address or "" for host in hosts]))
+        compare(
+            "echo, 1,000 targets", ("netaudit, 2,000 frames/s", ours), ("icmplib async_multiping, 50 tasks", theirs)
+        )
+
+        print("ARP, a /20 with 4,093 hosts at 1,000 frames/s")
+        ours = best(partial(lab.call, own_sweep, name, SITE, 1000.0))
+        row("netaudit", ours)
+        allowed_s = 1.15 * ours.frames / 1000 + TIMEOUT_S
+        print(
+            f"  frames / pace + time-out is {ours.frames / 1000 + TIMEOUT_S:.2f} s; 1.15 x the first {allowed_s:.2f} s:",
+            end=" ",
+        )
+        print("kept" if ours.wall_s <= allowed_s else "NOT kept")
+        print(f"  frames that the laboratory itself lost: {segment.counts().drops}")
+
+
+if __name__ == "__main__":
+    main()
