@@ -209,7 +209,8 @@ def frames_per_turn(mode: Mode, frame_bytes: int, band: Band, *, txop_us: float 
     limit = min(max_bytes or AMPDU_MAX_BYTES[mode.phy], AMPDU_MAX_BYTES[mode.phy])
     longest_us = PPDU_MAX_US
     if txop_us:
-        answer = ppdu_us(ofdm(6), BLOCK_ACK_BYTES[64], band)  # the slowest answer, so that every turn holds
+        # the slowest answer, so that every turn holds
+        answer = ppdu_us(ofdm(6), _block_ack_bytes(mode.phy, BLOCK_ACK_WINDOW[mode.phy]), band)
         longest_us = min(longest_us, txop_us - spacing(band).sifs_us - answer)
     low, high = 1, BLOCK_ACK_WINDOW[mode.phy]
     while low < high:  # largest count that fits; octets and time both grow with the count
@@ -220,6 +221,12 @@ def frames_per_turn(mode: Mode, frame_bytes: int, band: Band, *, txop_us: float 
         else:
             high = middle - 1
     return low
+
+
+def _block_ack_bytes(phy: Phy, frames: int) -> int:
+    """Octets of a Block ACK: its bitmap covers the window that both ends agreed on, not only the frames of one PPDU."""
+    window = max(frames, 64 if phy in (Phy.HT, Phy.VHT) else 256)
+    return next(size for most, size in BLOCK_ACK_BYTES.items() if most >= window)
 
 
 # Non-HT reference rate by modulation and coding: IEEE 802.11-2020 Table 10-10; above 64-QAM 3/4 all are 54.
@@ -315,9 +322,7 @@ def exchange(mode: Mode, frame_bytes: int, channel: Channel, *, frames: int = 1)
     always = mode.phy in (Phy.VHT, Phy.HE, Phy.EHT)
     size = ampdu_bytes(frames, frame_bytes) if frames > 1 or always else frame_bytes
     data_us = ppdu_us(mode, size, band, short_preamble=short)
-    # The bitmap covers the window that both ends agreed on, not only the frames in this PPDU.
-    window = max(frames, 64 if mode.phy in (Phy.HT, Phy.VHT) else 256)
-    answer_bytes = ACK_BYTES if frames == 1 else next(size for most, size in BLOCK_ACK_BYTES.items() if most >= window)
+    answer_bytes = ACK_BYTES if frames == 1 else _block_ack_bytes(mode.phy, frames)
     answer_us = ppdu_us(answer_mode(mode, channel.basic_mbps), answer_bytes, band, short_preamble=short)
     sifs_us = channel.spacing.sifs_us
     before_us, gaps, collision_us = 0.0, 1, data_us

@@ -27,7 +27,7 @@ from netaudit.capacity.links import stream_packets_per_s
 from netaudit.capacity.mimo import Receiver, link_streams
 from netaudit.capacity.places import WORD_DBM
 from netaudit.capacity.rates import DSSS_RATES_MBPS, OFDM_LADDER, Band, Mode, Phy, rate_bps
-from netaudit.capacity.sensitivity import FRAMES_LOST, common_phy, fastest, slowest
+from netaudit.capacity.sensitivity import FRAMES_LOST, carried, common_phy, slowest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -228,15 +228,23 @@ def _more(so_far: Load, one: Load, count: float) -> Load:
 
 
 def link(cell: Cell, device: Device, profile: Profile, level_dbm: float) -> Link:
-    """Connect one device: newest common PHY, lesser streams, narrower width, fastest mode that the level carries."""
+    """
+    Connect one device: newest common PHY, lesser streams, narrower width.
+
+    Each frame goes in whichever of the modes that the level carries takes least time: for short ones that need not be the
+    fastest, because more streams cost a longer preamble. `mode` is the fastest.
+    """
     phy = common_phy(cell.phy, phy_of(profile.phy), cell.band)
     streams = link_streams(cell.radio.streams, profile.streams)
-    width_mhz = int(min(cell.radio.width_mhz, profile.width_mhz))
-    fit = fastest(level_dbm, phy, streams, width_mhz)
-    mode = fit or slowest(phy)
+    modes = carried(level_dbm, phy, streams, int(min(cell.radio.width_mhz, profile.width_mhz)))
+    reached = bool(modes)
+    modes = modes or (slowest(phy),)
 
     def load(frames_per_s: float, packet_bytes: float) -> Load:
-        return unicast(frames_per_s, packet_bytes, mode, cell.channel, txop_us=_TXOP_US, frames_lost=FRAMES_LOST)
+        return min(
+            unicast(frames_per_s, packet_bytes, mode, cell.channel, txop_us=_TXOP_US, frames_lost=FRAMES_LOST)
+            for mode in modes
+        )
 
     frames_up = profile.up.frames_per_s
     if profile.recorded:  # the recorder gets the whole stream; whoever watches from outside gets it once more
@@ -245,4 +253,5 @@ def link(cell: Cell, device: Device, profile: Profile, level_dbm: float) -> Link
     # Its broadcasts first go to the access point like any other frame.
     asked = load(profile.group_frames_per_s, GROUP_PACKET_BYTES)
     up = Load(said.share + asked.share, said.turns_per_s + asked.turns_per_s)
-    return Link(mode, fit is not None, up, load(profile.down.frames_per_s, profile.down.frame_bytes))
+    down = load(profile.down.frames_per_s, profile.down.frame_bytes)
+    return Link(max(modes, key=rate_bps), reached, up, down)

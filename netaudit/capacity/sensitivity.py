@@ -47,18 +47,26 @@ def minimum_dbm(mode: Mode) -> int:
 
 
 @lru_cache(maxsize=4096)  # phy, streams, width and whole dBm: a few hundred in the largest plan
-def fastest(level_dbm: float, phy: Phy, streams: int, width_mhz: int) -> Mode | None:
+def carried(level_dbm: float, phy: Phy, streams: int, width_mhz: int) -> tuple[Mode, ...]:
     """
-    Choose the fastest mode that a level carries; the long guard, which both ends always have.
+    Give the modes that a sender chooses from: for each width and number of streams the fastest that the level carries.
 
-    Args:      phy, streams and width_mhz what both ends have; fewer streams and narrower channels are tried too.
-    Returns:   None when even the slowest needs more.
+    The long guard, which both ends always have. More signal, streams or width only ever add to the choice.
+
+    Args:      phy, streams and width_mhz what both ends have.
+    Returns:   empty when even the slowest needs more.
     """
-    found: Mode | None = None
+    best: dict[tuple[int, int], Mode] = {}
     for mode in _modes(phy, streams, width_mhz):
-        if minimum_dbm(mode) <= level_dbm and (found is None or rate_bps(mode) > rate_bps(found)):
-            found = mode
-    return found
+        shape = mode.width_mhz, mode.streams
+        if minimum_dbm(mode) <= level_dbm and (shape not in best or rate_bps(mode) > rate_bps(best[shape])):
+            best[shape] = mode
+    return tuple(best.values())
+
+
+def fastest(level_dbm: float, phy: Phy, streams: int, width_mhz: int) -> Mode | None:
+    """Choose the fastest mode that a level carries; None when even the slowest needs more. Arguments as `carried`."""
+    return max(carried(level_dbm, phy, streams, width_mhz), key=rate_bps, default=None)
 
 
 def slowest(phy: Phy) -> Mode:
