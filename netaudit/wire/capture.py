@@ -20,7 +20,7 @@ def open_capture(stream: IO[bytes], on_chunk: Callable[[], None] | None = None) 
     """
     Find out what `stream` holds and give its reader: iterate over it for the records, then ask `cut` and `names`.
 
-    Memory stays bounded whatever the file's size; `on_chunk` is called after each megabyte or so. The stream stays
+    Memory stays bounded whatever the file's size; `on_chunk` is called after each chunk read. The stream stays
     open: closing is the caller's.
 
     Raises:    CaptureError: it is empty, is no capture, or its header can't be read.
