@@ -7,6 +7,11 @@ from pathlib import Path
 
 import pytest
 
+pytest_plugins = ["tests.lab.fixtures"]
+
+# The laboratory network is for tests of several rooms.
+pytest_plugins = ("tests.lab.fixtures",)
+
 HERE = Path(__file__).resolve().parent
 
 
