@@ -178,7 +178,9 @@ class Scene:
         self.notices.append(Heard(place, kind, tuple(sorted(detail.items())), first, last, 2))
         return self
 
-    def source(self, name: str, *, good: bool = True, reason: str = "", since_s: float = 1e6, ago_s: float = 30.0) -> Scene:
+    def source(
+        self, name: str, *, good: bool = True, reason: str = "", since_s: float = 1e6, ago_s: float = 30.0
+    ) -> Scene:
         """A source has done so since then, last tried so long ago."""
         since, until = self.now - timedelta(seconds=since_s), self.now - timedelta(seconds=ago_s)
         self.sources.append(Condition(name, good, reason, since, until))

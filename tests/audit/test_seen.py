@@ -56,7 +56,9 @@ def test_the_store_gives_back_what_collectors_said(tmp_path: Path) -> None:
     with Store.open(tmp_path / "x.db", site="Weir Cottage", clock=lambda: NOW, tolerance=tolerance_of(site)) as store:
         for minute in range(30, -1, -1):
             at = NOW - timedelta(minutes=minute)
-            store.write([Sighting(at, "home", DESK, "192.0.2.21", How.ARP), Health(at, "sweep:home", good=True, reason="")])
+            store.write(
+                [Sighting(at, "home", DESK, "192.0.2.21", How.ARP), Health(at, "sweep:home", good=True, reason="")]
+            )
             store.write([Sample(at, f"device:{DESK}", "rtt_s", None if minute == 3 else 0.001)])
         detail = (("mac", stranger(1)), ("server", "192.0.2.9"))
         store.write([Notice(NOW, "segment:home", "dhcp_server", detail)])

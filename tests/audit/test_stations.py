@@ -1,14 +1,21 @@
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from netaudit.audit.stations import ANNOUNCED, FORWARDING, SHARE
+from netaudit.site.load import parse_site
 from netaudit.site.topology import follow
-from tests.audit.scene import PHONE, POINT, Scene, small_site, stranger
+from tests.audit.scene import PHONE, PLAN, POINT, Scene, small_site, stranger
 
-LOW, HIGH = ("hall", "2.4"), ("hall", "5")
+if TYPE_CHECKING:
+    from netaudit.site.model import Band
+
+LOW: tuple[str, Band] = ("hall", "2.4")
+HIGH: tuple[str, Band] = ("hall", "5")
 
 
 def test_as_planned_the_shares_are_the_plans() -> None:
@@ -34,9 +41,6 @@ def test_nobody_is_lost_or_doubled(things: int, guests: int) -> None:
 
 def test_unnamed_wired_places_are_not_stations() -> None:
     """Where the plan has wired things without a name, the first strangers are wired in the plan's proportion."""
-    from netaudit.site.load import parse_site
-    from tests.audit.scene import PLAN
-
     site = parse_site(PLAN + '[device.taps]\nkind = "controller"\ncount = 12\nsegment = "things"\n')
     scene = Scene(site=site)
     for number in range(30):
@@ -69,7 +73,9 @@ def test_an_access_point_with_an_empty_port_has_nobody() -> None:
     assert {found.count for found in scene.seen().stations.values()} == {0.0}
 
 
-@given(st.lists(st.sampled_from(["home", "things", "guests"]), max_size=50), st.sampled_from(["home", "things", "guests"]))
+@given(
+    st.lists(st.sampled_from(["home", "things", "guests"]), max_size=50), st.sampled_from(["home", "things", "guests"])
+)
 @settings(max_examples=60, deadline=None)
 def test_who_joins_lowers_no_count(here: list[str], joins: str) -> None:
     """Monotony: one more device on any segment never lowers the count of any radio."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
-from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words, named
+from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words, amount, named
 from netaudit.capacity.line import Kind
 
 if TYPE_CHECKING:
@@ -73,23 +73,25 @@ def _verdict(place: str, high: list[Standing], kinds: dict[Kind, str]) -> Verdic
     mark = Mark.HOLDS if _use(worst) > 1.0 + 1e-9 else Mark.NEAR
     first = (
         ("named", named(place)),
-        ("in_use", f"{observed.latest:.4g}" if observed else ""),
-        ("planned_at_most", f"{line.usable:.4g}"),
-        ("there_is", f"{line.supply:.4g}"),
-        ("unit", line.unit),
+        ("in_use", amount(observed.latest, line.unit) if observed else ""),
+        ("planned_at_most", amount(line.usable, line.unit)),
+        ("there_is", amount(line.supply, line.unit)),
         ("state", worst.observed_state),
         ("seen_by", observed.evidence if observed else ""),
         ("ceiling", line.ceiling_reason),
     )
     more = tuple(
-        (f"also_{one.line.kind}", f"{one.observed.latest:.4g} of {one.line.usable:.4g} {one.line.unit}")
+        (
+            f"also_{one.line.kind}",
+            f"{amount(one.observed.latest, one.line.unit)}, {amount(one.line.usable, one.line.unit)} planned at most",
+        )
         for one in high[1:]
         if one.observed is not None
     )
     return Verdict(place, mark, kinds[line.kind], observed.at if observed else None, (*first, *more))
 
 
-_COUNT = " ({in_use} {unit} in use, {planned_at_most} planned at most, {there_is} possible)"
+_COUNT = " ({in_use} in use, {planned_at_most} planned at most, {there_is} possible)"
 
 OUTGROWN: Final = Rule(
     key="outgrown",

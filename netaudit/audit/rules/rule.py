@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -113,6 +113,21 @@ def lasting(seconds: float) -> str:
         if seconds >= 2 * size_s:
             return f"{seconds / size_s:.0f} {name}"
     return f"{seconds:.0f} s"
+
+
+# What people count or know by another unit: the ledger's unit -> (size of one of theirs, its name, decimals).
+_UNITS: Final = {
+    "bit/s": (1e6, " Mb/s", 1),
+    "B": (1e12, " TB", 2),
+    "W": (1.0, " W", 1),
+    "share of the time": (0.01, " %", 0),
+}
+
+
+def amount(value: float, unit: str) -> str:
+    """Write an amount of a ledger's line for people: "52 stations", "640.0 Mb/s", "43 %"."""
+    size, name, decimals = _UNITS.get(unit, (1.0, f" {unit}", 0))
+    return f"{value / size:.{decimals}f}{name}"
 
 
 def named(place: str) -> str:
