@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from netaudit.errors import OutOfRange
 from netaudit.wire import arp, ipv4, ipv6
+from netaudit.wire.ethernet import LONGEST_LENGTH, TAGS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -35,11 +36,9 @@ _FARTHEST = 255
 _LONGEST = 4096
 
 LLDP = 0x88CC
-_TAGS = (0x8100, 0x88A8)
 _FRAGMENT = 0x1FFF
 _FIRST_ND, _LAST_ND = 133, 137  # router solicitation to redirect
 _SNAP = 0xAAAA0300  # LLC header of SNAP and the first octet of RFC 1042's OUI
-_LONGEST_LENGTH = 1500
 
 
 class Assembler:
@@ -109,9 +108,9 @@ def listening_filter(ports: Iterable[int], *, most: int = 0xFFFF) -> bytes:
     code.emit(LOAD_BYTE, 0)
     code.jump(JUMP_MASK, 1, "pass")  # the group bit of the target
     code.emit(LOAD_HALF, 12)
-    for tag in _TAGS:
+    for tag in sorted(TAGS):
         code.jump(JUMP_EQUAL, tag, "tagged")
-    code.jump(JUMP_GREATER_EQUAL, _LONGEST_LENGTH + 1, "plain")
+    code.jump(JUMP_GREATER_EQUAL, LONGEST_LENGTH + 1, "plain")
     code.emit(LOAD_WORD, 14)
     code.jump(JUMP_EQUAL, _SNAP, None, "drop")
     code.emit(LOAD_HALF, 20)
