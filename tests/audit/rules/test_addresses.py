@@ -1,0 +1,63 @@
+from __future__ import annotations
+
+import pytest
+
+from netaudit.audit.rules.addresses import NAMES, PLACE, SECOND_SERVER, TWICE
+from tests.audit.scene import BOX, CLOCK, DESK, Scene, stranger
+
+
+def test_two_claims_to_one_address_are_found_until_they_end() -> None:
+    """A conflict repeated half a minute ago holds; one that was last seen twenty minutes ago is over."""
+    scene = Scene().notice("segment:home", "address_conflict", address="192.0.2.21", macs=f"{DESK} {BOX}")
+    assert scene.holds(TWICE) == {"address:192.0.2.21": "twice"}
+    assert Scene().notice("segment:home", "address_conflict", ago_s=1200, address="192.0.2.21").holds(TWICE) == {}
+
+
+def test_one_server_is_fine_even_if_it_is_not_the_router() -> None:
+    """A single server, whoever it is, is the owner's choice."""
+    assert Scene().notice("segment:home", "dhcp_server", server="192.0.2.9", mac=stranger(9)).holds(SECOND_SERVER) == {}
+
+
+def test_a_second_server_is_found_and_named_besides_the_router() -> None:
+    """With the router and another one heard, the other one is the second, whichever spoke first."""
+    scene = Scene().notice("segment:home", "dhcp_server", server="192.0.2.1", mac=stranger(1))
+    scene.notice("segment:home", "dhcp_server", first_s=9999, server="192.0.2.9", mac=stranger(9))
+    (verdict,) = scene.ask(SECOND_SERVER)
+    assert dict(verdict.evidence) == {"segment": "home", "first": "192.0.2.1", "others": f"192.0.2.9 {stranger(9)}"}
+
+
+def test_the_same_server_twice_is_one() -> None:
+    """Two notices of one server, from the sweep and from listening, make no second server."""
+    scene = Scene().notice("segment:home", "dhcp_server", server="192.0.2.1", mac=stranger(1))
+    assert scene.notice("segment:home", "dhcp_server", server="192.0.2.1", mac="").holds(SECOND_SERVER) == {}
+
+
+@pytest.mark.parametrize(
+    ("mac", "address", "words"),
+    [
+        (DESK, "192.0.2.21", None),
+        (DESK, "192.0.2.22", "other"),
+        (DESK, "10.0.0.7", "outside"),
+        (CLOCK, "192.0.2.30", None),
+        ("00:00:5e:00:53:ee", "192.0.2.21", "taken"),
+        ("00:00:5e:00:53:ee", "192.0.2.200", None),
+        (BOX, "192.0.2.77", None),
+    ],
+)
+def test_an_address_is_measured_by_the_plan(mac: str, address: str, words: str | None) -> None:
+    """Outside the segment, other than planned, or somebody else's: each is told from what the plan allows."""
+    found = Scene().here(mac, "home", address).holds(PLACE)
+    assert list(found.values()) == ([words] if words else [])
+
+
+@pytest.mark.parametrize(("answer", "found"), [("192.0.2.21", False), ("192.0.2.77", True), ("", True)])
+def test_a_name_must_lead_to_its_device(answer: str, *, found: bool) -> None:
+    """The desk's name leads to the desk's address, or it is a finding; no answer is one too."""
+    scene = Scene().everybody().notice("device:desk", "resolved", name="desk.home.arpa", address=answer)
+    assert (scene.holds(NAMES) == {"device:desk": "wrong"}) is found
+
+
+def test_the_latest_answer_counts() -> None:
+    """A wrong answer an hour ago and a right one now is no finding."""
+    scene = Scene().everybody().notice("device:desk", "resolved", ago_s=3600, name="d", address="192.0.2.77")
+    assert scene.notice("device:desk", "resolved", name="d", address="192.0.2.21").holds(NAMES) == {}
