@@ -27,13 +27,24 @@ FRESH_S: Final = 900.0
 
 def stand(site: Site, ledger: Ledger, seen: Seen) -> tuple[Standing, ...]:
     """Put every line of the ledger beside what was observed, in the ledger's order."""
-    predicted = predict_airtime(site, seen) if seen.present else {}
-    return tuple(Standing(line, _observe(site, line, seen, predicted)) for line in ledger.lines)
+    air = _air(site, ledger, seen)
+    return tuple(
+        Standing(line, air[line.place] if line.kind is Kind.AIRTIME else _observe(site, line, seen))
+        for line in ledger.lines
+    )
 
 
-def _observe(site: Site, line: Line, seen: Seen, predicted: Mapping[str, float]) -> Observed | None:
-    if line.kind is Kind.AIRTIME:
-        return _announced(site, line, seen) or _airtime(line, seen, predicted)
+def _air(site: Site, ledger: Ledger, seen: Seen) -> dict[str, Observed | None]:
+    """Take what the radios announce; what they don't, predict from the devices (the dearest step, so only when needed)."""
+    lines = [line for line in ledger.lines if line.kind is Kind.AIRTIME]
+    air = {line.place: _announced(site, line, seen) for line in lines}
+    if seen.present and None in air.values():
+        predicted = predict_airtime(site, seen)
+        air.update({place: _airtime(place, seen, predicted) for place, found in air.items() if found is None})
+    return air
+
+
+def _observe(site: Site, line: Line, seen: Seen) -> Observed | None:
     if line.kind is Kind.RECORDING:
         return _kept(site, line, seen)
     if line.kind is Kind.ADDRESSES:
@@ -109,8 +120,8 @@ def _announced(site: Site, line: Line, seen: Seen) -> Observed | None:
     return max(heard, key=lambda one: one.latest, default=None)
 
 
-def _airtime(line: Line, seen: Seen, predicted: Mapping[str, float]) -> Observed | None:
-    share = predicted.get(line.place)
+def _airtime(place: str, seen: Seen, predicted: Mapping[str, float]) -> Observed | None:
+    share = predicted.get(place)
     return None if share is None else Observed(share, None, seen.at, "predicted from the devices heard")
 
 
