@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.site.load import parse_site, read_plan
     from netaudit.store.store import Store
 
-    logging.basicConfig(level=logging.INFO, format="%(levelname)s %(name)s: %(message)s")
-    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
+    logging.getLogger("netaudit").setLevel(logging.INFO)
     text = read_plan(args.site)
     site = parse_site(text, args.site)
     kept_at = store_of(args)

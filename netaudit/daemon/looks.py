@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.errors import NetauditError
 from netaudit.observe.echo import EchoTarget, echo
+from netaudit.observe.listener import REPEAT_S, Listener
 from netaudit.observe.observation import Health, How, Sighting
 from netaudit.observe.sweep import sweep
 
@@ -98,6 +99,22 @@ class Looks:
             return (*result.sightings, *result.samples, *result.notices)
 
         await self._look(f"sweep:{self.name}", look)
+
+    async def listen(self) -> None:
+        """Hear what is said without being asked, until cancelled; a listener that can't is a source in trouble."""
+        listener = Listener(
+            self.interface, self.name, sink=self._heard, repeat_s=min(REPEAT_S, self.looking.sweep_every_s)
+        )
+        try:
+            await listener.run()
+        except NetauditError as error:
+            log.warning("listen:%s: %s", self.name, error)
+            self._sink((Health(self._now(), f"listen:{self.name}", good=False, reason=str(error)),))
+
+    def _heard(self, observations: Iterable[Observation]) -> None:
+        heard = tuple(observations)
+        self.learn(heard)
+        self._sink(heard)
 
     async def echo_devices(self) -> None:
         """Ask each learnt device once, spread over the interval."""

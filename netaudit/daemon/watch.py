@@ -99,7 +99,7 @@ class Watch:
         PlatformCollector(registry=registry)
         GCCollector(registry=registry)
         serving = plan.site.serving
-        app = make_app(self.state, registry, reports=reports, host=serving.host)
+        app = make_app(self.state, registry, reports=reports, hosts=(serving.host,), now=now)
         self.server = Server(app, serving.host, serving.port)
 
     def state(self) -> PageState:
@@ -110,6 +110,7 @@ class Watch:
         """Run until `stop` is set; `ready` is called once everything has begun."""
         await self._in_thread(self.store.save_plan, self.plan.text, self._now())
         self._plan_jobs()
+        listening = [asyncio.create_task(look.listen(), name=f"listen:{look.name}") for look in self.looks]
         self.server.start()
         self.schedule.start()
         ready()
@@ -117,6 +118,9 @@ class Watch:
             await stop.wait()
         finally:
             await self.schedule.stop(STOP_TIMEOUT_S)
+            for task in listening:
+                task.cancel()
+            await asyncio.gather(*listening, return_exceptions=True)
             await self.server.stop()
             await self._in_thread(self._flush)
             self._thread.shutdown()

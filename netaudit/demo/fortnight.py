@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from netaudit.demo.cast import Actor
     from netaudit.observe.observation import Observation
-    from netaudit.site.model import Site
+    from netaudit.site.model import AccessPoint, Recorder, Site
 
 DAYS: Final = 14
 STEP: Final = timedelta(minutes=5)
@@ -63,6 +63,7 @@ def play(site: Site, cast: Sequence[Actor], *, ends: datetime, seed: int = 7) ->
         said += [
             Sample(at, f"segment:{name}/gateway", "rtt_s", _delay(chance, at, 0.0004, 0.15)) for name in site.segment
         ]
+        _equipment(said, chance, site, at)
         _events(said, chance, at, begins)
         _radios(said, chance, site, at)
         yield Moment(at, tuple(said))
@@ -121,6 +122,16 @@ def _observe(said: list[Observation], chance: random.Random, actor: Actor, at: d
     said.append(Sample(at, f"device:{actor.mac}", "rtt_s", delay))
     if not lost:
         said.append(Sighting(at, actor.segment, actor.mac, str(actor.address), How.ARP))
+
+
+def _equipment(said: list[Observation], chance: random.Random, site: Site, at: datetime) -> None:
+    """Access points and recorders answer like anything on a cable."""
+    first = next(iter(site.segment))
+    equipment: list[AccessPoint | Recorder] = [*site.access_point.values(), *site.recorder.values()]
+    for thing in equipment:
+        if thing.mac is not None and thing.address is not None:
+            said.append(Sighting(at, thing.segment or first, thing.mac, str(thing.address), How.ARP))
+            said.append(Sample(at, f"device:{thing.mac}", "rtt_s", _delay(chance, at, 0.0005, 0.2)))
 
 
 def _events(said: list[Observation], chance: random.Random, at: datetime, begins: datetime) -> None:
