@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from netaudit.capacity.rates import Band
 from netaudit.errors import OutOfRange
@@ -59,8 +59,7 @@ def _block(base_mhz: int, first: int, last: int, channel: int, width_mhz: int) -
     return low, low + width_mhz
 
 
-@dataclass(frozen=True, slots=True)
-class Tuned:
+class Tuned(NamedTuple):  # a tuple, because pairs of these are looked up very often
     """A channel in use: band, primary channel, width [MHz]."""
 
     band: Band

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from functools import lru_cache
 from math import inf
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from netaudit.capacity.propagation import BAND_MHZ, OUTER_WALL_DB, indoor_loss_db, wall_loss_db
 from netaudit.site.topology import building_of
@@ -17,14 +16,13 @@ if TYPE_CHECKING:
     from netaudit.capacity.rates import Band
     from netaudit.site.model import AccessPoint, Site
 
-Pair = tuple[float, float]
+Ends = tuple[tuple[float, float], tuple[float, float]]
 
 # Level by distance in words, where nothing better is known (common practice, no source) [dBm].
 WORD_DBM = {"near": -50, "mid": -65, "far": -75}
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
+class Point(NamedTuple):  # a tuple, because pairs of these are looked up very often
     """A position: metres on the site's drawing, storey, building. One drawing serves the whole site."""
 
     x_m: float
@@ -69,10 +67,10 @@ class Paths:
         self._floor_height_m = site.site.floor_height_m
         only = next(iter(site.building)) if len(site.building) == 1 else None
         self._between: dict[tuple[Point, Point], tuple[str, ...]] = {}
-        self._walls: dict[tuple[str | None, int], list[tuple[Pair, Pair, str]]] = {}
+        self._walls: dict[tuple[str | None, int], list[tuple[Ends, str]]] = {}
         for wall in site.wall:
-            ends = (wall.x1_m, wall.y1_m), (wall.x2_m, wall.y2_m), wall.material
-            self._walls.setdefault((wall.building or only, wall.floor), []).append(ends)
+            ends = (wall.x1_m, wall.y1_m), (wall.x2_m, wall.y2_m)
+            self._walls.setdefault((wall.building or only, wall.floor), []).append((ends, wall.material))
 
     def loss_db(self, one: Point, other: Point, band: Band, *, most_db: float = inf) -> float:
         """
@@ -93,14 +91,13 @@ class Paths:
 
     def _crossed(self, one: Point, other: Point) -> tuple[str, ...]:
         """Materials of the walls between two points of a storey; kept, because each band asks."""
-        if (one, other) not in self._between:
+        found = self._between.get((one, other))
+        if found is None:
             path = (one.x_m, one.y_m), (other.x_m, other.y_m)
-            self._between[one, other] = tuple(
-                material
-                for start, end, material in self._walls.get((one.building, one.floor), ())
-                if _apart((start, end), path) and _apart(path, (start, end))
-            )
-        return self._between[one, other]
+            walls = self._walls.get((one.building, one.floor), ())
+            found = tuple(material for ends, material in walls if _apart(ends, path) and _apart(path, ends))
+            self._between[one, other] = found
+        return found
 
 
 @lru_cache(maxsize=65_536)  # centimetres up to some hundred metres; the bound only caps memory
@@ -108,7 +105,7 @@ def _distance_db(band: Band, distance_m: float, floors: int) -> float:
     return indoor_loss_db(BAND_MHZ[band], distance_m, floors)
 
 
-def _apart(line: tuple[Pair, Pair], points: tuple[Pair, Pair]) -> bool:
+def _apart(line: Ends, points: Ends) -> bool:
     """Say whether two points lie on different sides of a line."""
     (ax, ay), (bx, by) = line
     (px, py), (qx, qy) = points

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from netaudit.capacity.airtime import Category, Channel, access, exchange
 from netaudit.capacity.busy import contenders, group_share, repeated_share
@@ -19,8 +19,8 @@ from netaudit.capacity.contention import Backoff, Sender, backoff, carried_share
 from netaudit.capacity.line import PRACTICE, Flaw, Kind, Line, Step, Verdict
 from netaudit.capacity.mimo import downlink_saving
 from netaudit.capacity.places import Levels
-from netaudit.capacity.rates import Band, ht, rate_bps
-from netaudit.capacity.sensitivity import minimum_dbm
+from netaudit.capacity.rates import Band, Phy, ht, rate_bps
+from netaudit.capacity.sensitivity import OLDEST, minimum_dbm
 from netaudit.capacity.stations import Fit, load_that_fills, stations_that_fit
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import follow
@@ -213,48 +213,62 @@ def _airs(site: Site, found: Mapping[str, Cell], levels: Levels) -> list[Air]:
     hears = _hearing(found, levels)
     tuned = _tune(found, hears)
     looking = {name: cell.stations + sum(found[far].stations for far in hears[name]) for name, cell in found.items()}
-    own = {name: _own(cell, looking[name]) for name, cell in found.items()}
+    tallies = {name: _tally(cell, looking[name]) for name, cell in found.items()}
     airs = []
     for name, cell in found.items():
-        shared = tuple(far for far in hears[name] if share_spectrum(tuned[name], tuned[far]))
-        neighbours = sum(own[far] for far in shared)
-        near = [found[far] for far in shared]
-        airs.append(_air(site, cell, tuned[name], near, looking[name], own=own[name], neighbours=neighbours))
+        channel = tuned[name]
+        shared = [tallies[far] for far in hears[name] if share_spectrum(channel, tuned[far])]
+        airs.append(_air(site, cell, channel, [tallies[name], *shared], looking[name]))
     return airs
 
 
-def _air(
-    site: Site,
-    cell: Cell,
-    tuned: Tuned,
-    shared: Sequence[Cell],
-    looking: float,
-    *,
-    own: float,
-    neighbours: float,
-) -> Air:
-    domain = (cell, *shared)
-    turns = sum(one.up.turns_per_s + one.sends.turns_per_s for one in domain)
-    frames = sum(one.up.share + one.sends.share for one in domain)
-    turn_us = 1e6 * frames / turns if turns > 0 else exchange(ht(0), 180, cell.channel).busy_us
-    many = contenders(sum(one.total for one in domain), sum(one.squares for one in domain))
+class _Tally(NamedTuple):
+    """What one cell brings to a channel; tallies of cells that share it add up, column by column."""
+
+    own: float
+    beacons: float
+    sent: float
+    turns_per_s: float
+    total: float
+    squares: float
+    senders: float
+
+
+def _tally(cell: Cell, looking: float) -> _Tally:
+    sends = cell.sends
+    return _Tally(
+        own=_own(cell, looking),
+        beacons=cell.beacons,
+        sent=cell.up.share + sends.share,
+        turns_per_s=cell.up.turns_per_s + sends.turns_per_s,
+        total=cell.total,
+        squares=cell.squares,
+        senders=cell.stations + 1,
+    )
+
+
+def _air(site: Site, cell: Cell, tuned: Tuned, domain: Sequence[_Tally], looking: float) -> Air:
+    """Reckon the air of a cell; `domain` are the tallies of all that share its channel, its own first."""
+    all_of_it = _Tally(*map(sum, zip(*domain, strict=True)))
+    turns = all_of_it.turns_per_s
+    turn_us = 1e6 * all_of_it.sent / turns if turns > 0 else exchange(ht(0), 180, cell.channel).busy_us
+    many = contenders(all_of_it.total, all_of_it.squares)
     rule, wait_us = _waiting(cell.channel)
     requests = cell.requests(looking)
-    load = own + requests + neighbours
-    crowd = Crowd(turns, wait_us, sum(one.stations for one in domain) + len(domain), rule)
+    load = all_of_it.own + requests
+    crowd = Crowd(turns, wait_us, all_of_it.senders, rule)
     growth = 1 + site.site.growth
-    beacons = sum(one.beacons for one in domain)
     planned = crowd.busy(load)
     return Air(
         cell=cell,
         tuned=tuned,
-        sharing=len(shared),
+        sharing=len(domain) - 1,
         looking=looking,
-        neighbours=neighbours,
+        neighbours=all_of_it.own - domain[0].own,
         requests=requests,
         load=load,
         planned=planned,
-        grown=crowd.grown(growth).busy(beacons + (load - beacons) * growth),
+        grown=crowd.grown(growth).busy(all_of_it.beacons + (load - all_of_it.beacons) * growth),
         supply=carried_share(
             [Sender(many, rule, turn_us + wait_us, turn_us + wait_us, 0.0)], cell.channel.spacing.slot_us, [turn_us]
         ),
@@ -451,6 +465,17 @@ def _channel_flaws(cell: Cell) -> list[Flaw]:
                 f"channel {channel} lies in no block of {cell.width_mhz} MHz",
                 "choose another primary channel or a narrower width",
                 "IEEE 802.11-2020 Annex E",
+            )
+        )
+    oldest = OLDEST[cell.band]
+    if list(Phy).index(cell.phy) < list(Phy).index(oldest):
+        flaws.append(
+            Flaw(
+                "no_such_radio",
+                cell.name,
+                f"{cell.band} GHz has no {cell.phy}; its oldest way to send is {oldest}",
+                f'write phy = "{oldest.lower()}" or a newer one',
+                "IEEE 802.11-2020 clause 17, 802.11ax-2021 27.1.1",
             )
         )
     if cell.band is Band.GHZ_2_4 and channel is not None and channel not in (1, 6, 11):

@@ -23,6 +23,8 @@ class Band(StrEnum):
     GHZ_5 = "5"
     GHZ_6 = "6"
 
+    __hash__ = str.__hash__  # Enum's own is written in Python, and every cached function here is keyed by one of these
+
 
 class Phy(StrEnum):
     """The standard's physical layers, oldest first. ERP-OFDM (802.11g) is OFDM in the 2.4 GHz band."""
@@ -34,6 +36,8 @@ class Phy(StrEnum):
     VHT = "VHT"
     HE = "HE"
     EHT = "EHT"
+
+    __hash__ = str.__hash__  # as above
 
 
 @dataclass(frozen=True, slots=True)

@@ -95,8 +95,16 @@ def _modes(phy: Phy, streams: int, width_mhz: int) -> tuple[Mode, ...]:
     )
 
 
+# Oldest PHY of each band: IEEE 802.11-2020 clauses 15 to 17; in 6 GHz nothing older than HE (802.11ax-2021 27.1.1).
+OLDEST = {Band.GHZ_2_4: Phy.DSSS, Band.GHZ_5: Phy.OFDM, Band.GHZ_6: Phy.HE}
+
+
 def common_phy(one: Phy, other: Phy, band: Band) -> Phy:
-    """Newest PHY that both ends speak; VHT is not defined in 2.4 GHz, HT serves there (IEEE 802.11-2020 21.1.1)."""
+    """
+    Newest PHY that both ends speak, and at least the oldest that the band has.
+
+    VHT is not defined in 2.4 GHz, HT serves there (IEEE 802.11-2020 21.1.1).
+    """
     order = list(Phy)
-    phy = order[min(order.index(one), order.index(other))]
+    phy = order[max(min(order.index(one), order.index(other)), order.index(OLDEST[band]))]
     return Phy.HT if phy is Phy.VHT and band is Band.GHZ_2_4 else phy

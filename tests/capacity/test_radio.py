@@ -146,6 +146,8 @@ def test_flaws_say_where_and_what_to_do() -> None:
     text = """
 [access_point.ap]
 radio = [{band = "2.4", channel = 3, width = "40 MHz"}, {band = "5", channel = 144, width = "160 MHz"}]
+[access_point.old]
+radio = [{band = "5", phy = "dsss"}]
 [device.far]
 kind = "plug"
 signal = "-95 dBm"
@@ -160,6 +162,7 @@ kind = "new"
         ("between_channels", "radio:ap/2.4"),
         ("wide_channel", "radio:ap/2.4"),
         ("no_such_block", "radio:ap/5"),
+        ("no_such_radio", "radio:old/5"),
         ("out_of_reach", "device:far"),
         ("no_radio", "device:new"),
     }

@@ -68,9 +68,11 @@ def test_the_slowest_mode() -> None:
         (Phy.HE, Phy.VHT, Band.GHZ_5, Phy.VHT),
         (Phy.VHT, Phy.HE, Band.GHZ_2_4, Phy.HT),
         (Phy.EHT, Phy.EHT, Band.GHZ_6, Phy.EHT),
+        (Phy.HR_DSSS, Phy.HE, Band.GHZ_5, Phy.OFDM),
+        (Phy.HT, Phy.HE, Band.GHZ_6, Phy.HE),
     ],
 )
 def test_both_ends_speak_the_older_phy(one: Phy, other: Phy, band: Band, common: Phy) -> None:
-    """The newest PHY that both have; 802.11ac equipment is 802.11n in 2.4 GHz."""
+    """The newest PHY that both have, and one that the band has; 802.11ac equipment is 802.11n in 2.4 GHz."""
     assert common_phy(one, other, band) is common
     assert common_phy(other, one, band) is common
