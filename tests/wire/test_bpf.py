@@ -145,7 +145,7 @@ def test_whatever_the_census_would_read_passes(kernel: Filtered) -> None:
     decoded = 0
     for packet in (*TELLING.values(), *DULL.values()):
         good = bytes(packet)
-        for _ in range(60):
+        for _ in range(120):
             frame = bytearray(good)
             for _ in range(chance.randrange(3)):
                 if frame:
