@@ -16,7 +16,7 @@ from netaudit.observe.census_message import ARP, LLDP, PORTS, RARP, is_near, rea
 from netaudit.observe.observation import How
 from netaudit.wire import icmpv6, ipv4, ipv6, link
 from netaudit.wire.dot11 import decode_dot11
-from netaudit.wire.ethernet import decode_ethernet
+from netaudit.wire.ethernet import TAGS, decode_ethernet
 from netaudit.wire.radiotap import decode_radiotap
 
 if TYPE_CHECKING:
@@ -50,14 +50,21 @@ UNTAGGED = "untagged"
 
 
 class _Repeat:
-    """A message that was decoded, and how often its bytes came again."""
+    """A message that was decoded, how often its bytes came again, and from when to when they were heard."""
 
-    __slots__ = ("count", "last_ns", "message")
+    __slots__ = ("count", "first_ns", "last_ns", "message", "opened_ns")
 
-    def __init__(self, message: Message | None) -> None:
+    def __init__(self, message: Message | None, at_ns: int) -> None:
         self.message = message
         self.count = 0
-        self.last_ns = 0
+        self.opened_ns = self.first_ns = self.last_ns = at_ns
+
+    def again(self, at_ns: int) -> None:
+        self.count += 1
+        if at_ns > self.last_ns:
+            self.last_ns = at_ns
+        elif at_ns < self.first_ns:
+            self.first_ns = at_ns
 
 
 class _Flow:
@@ -117,8 +124,10 @@ class FrameSorter:
                 flow = self._open(data, at_ns)
             flow.frames += 1
             flow.octets += length
-            if at_ns > flow.last_ns:  # noqa: PLR1730 - max() is a call, and this is the hottest line there is
+            if at_ns > flow.last_ns:
                 flow.last_ns = at_ns
+            elif at_ns < flow.first_ns:
+                flow.first_ns = at_ns
             look = flow.look
             # What makes up most of any capture leaves here: types that tell nothing, and IPv4 between two hosts that is
             # not UDP, or UDP (behind a plain header of 20 octets) between ports that tell nothing.
@@ -146,9 +155,7 @@ class FrameSorter:
             tally.octets[flow.whom] += flow.octets
         for inner in (flow.inner or {}).values():
             self._settle(inner)
-        for repeat in flow.repeats.values():
-            if repeat.count and repeat.message is not None:
-                census.apply(repeat.message, flow.source, flow.segment, repeat.last_ns, repeat.count)
+        self._repeat(flow)
         if flow.is_inner or not flow.frames:
             return
         census.heard.hear(flow.first_ns, flow.frames)
@@ -157,6 +164,7 @@ class FrameSorter:
         if device is None:
             return
         # The device was entered, and its first frame counted, when the flow was opened.
+        device.hear(flow.first_ns, 0)
         device.hear(flow.last_ns, flow.frames)
         device.octets += flow.octets
         if flow.whom == "broadcast":
@@ -183,7 +191,10 @@ class FrameSorter:
         if frame is None or frame.target is None or frame.source is None:
             # Cut inside its header, or inside a tag: then the next frame of this flow may still be whole.
             flow = _Flow(data[6:12] if len(data) >= 14 else None, _whom(data[:6]), self._segment, at_ns)
-            flow.look = _WHOLE
+            if int.from_bytes(data[12:14], "big") in TAGS:
+                flow.look, flow.inner = _TAGGED, {}
+            else:
+                flow.look = _WHOLE
         else:
             flow = _Flow(frame.source, _whom(frame.target), self._segment, at_ns)
             if frame.vlans:
@@ -212,7 +223,15 @@ class FrameSorter:
             self._flow_count -= len(outer.inner)
             outer.inner.clear()
         frame = decode_ethernet(data)
-        vlans = frame.vlans if frame is not None else ()
+        if frame is not None:
+            key, vlans = data[14:18], frame.vlans
+        elif len(data) >= 18:  # cut inside an inner tag
+            key, vlans = data[14:18], (int.from_bytes(data[14:16], "big") & 0x0FFF,)
+        else:  # cut inside the outermost: all of these share one flow, as nobody knows what the next one will be
+            key, vlans = b"", ()
+            known = None if outer.inner is None else outer.inner.get(key)
+            if known is not None:
+                return known
         segment = self._segment_of(vlans)
         flow = _Flow(outer.source, outer.whom, segment, at_ns)
         flow.is_inner = True
@@ -228,7 +247,7 @@ class FrameSorter:
             if len(device.segments) < MOST_SEGMENTS:
                 device.segments.add(segment)
         if outer.inner is not None:
-            outer.inner[data[14:18]] = flow
+            outer.inner[key] = flow
         self._flow_count += 1
         return flow
 
@@ -254,8 +273,7 @@ class FrameSorter:
             return
         repeat = flow.repeats.get(key)
         if repeat is not None:
-            repeat.count += 1
-            repeat.last_ns = at_ns
+            repeat.again(at_ns)
             return
         frame = decode_ethernet(data)
         if frame is None:
@@ -269,20 +287,27 @@ class FrameSorter:
             # Everything remembered goes, in all flows; this flow stays in use, so it must stay in the table.
             self._forget()
         self._remembered += len(key) + _OVERHEAD
-        flow.repeats[key] = _Repeat(message)
+        flow.repeats[key] = _Repeat(message, at_ns)
 
     def _forget(self) -> None:
         """Bring the repeats of all flows into the census and forget them; the flows themselves stay."""
-        census = self._census
         waiting = list(self._flows.values())
         while waiting:
             flow = waiting.pop()
             waiting.extend((flow.inner or {}).values())
-            for repeat in flow.repeats.values():
-                if repeat.count and repeat.message is not None:
-                    census.apply(repeat.message, flow.source, flow.segment, repeat.last_ns, repeat.count)
+            self._repeat(flow)
             flow.repeats.clear()
         self._remembered = 0
+
+    def _repeat(self, flow: _Flow) -> None:
+        """Bring what came again in one flow into the census."""
+        for repeat in flow.repeats.values():
+            message = repeat.message
+            if not repeat.count or message is None:
+                continue
+            self._census.apply(message, flow.source, flow.segment, repeat.last_ns, repeat.count)
+            if repeat.first_ns < repeat.opened_ns:  # frames, or files, out of order
+                self._census.apply(message, flow.source, flow.segment, repeat.first_ns, 0)
 
     def _source(self, flow: _Flow, sources: dict[bytes, Span | None], data: bytes, at_ns: int) -> None:
         """Note the address from which a packet to a group came, if its sender must be here."""
