@@ -28,10 +28,9 @@ from netaudit.capacity.mimo import Receiver, link_streams
 from netaudit.capacity.places import WORD_DBM
 from netaudit.capacity.rates import DSSS_RATES_MBPS, OFDM_LADDER, Band, Mode, Phy, rate_bps
 from netaudit.capacity.sensitivity import FRAMES_LOST, carried, common_phy, slowest
+from netaudit.capacity.visitors import visitors
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from netaudit.capacity.places import Levels
     from netaudit.site.model import AccessPoint, Device, Profile, Radio, Site
     from netaudit.site.topology import Stations, Topology
@@ -64,6 +63,7 @@ class Cell:
     """
     One radio with what it serves. Filled in one pass, then only read.
 
+    visitors        those of its stations that come and go, on average
     up, down        busy share and turns a second of all its stations' frames
     total, squares  sums of the stations' and the access point's loads and their squares, for counting contenders
     group_frames    broadcasts and multicasts a second in the segments that it announces, whoever sends them
@@ -81,6 +81,7 @@ class Cell:
     group_frames: float
     own_groups: float = 0.0
     stations: float = 0.0
+    visitors: float = 0.0
     up: Load = NO_LOAD
     down: Load = NO_LOAD
     total: float = 0.0
@@ -152,7 +153,13 @@ def _channel(band: Band, lowest_bps: float | None, *, with_dsss: bool) -> Channe
 
 def cells(site: Site, topology: Topology, levels: Levels) -> dict[str, Cell]:
     """Build the cell of every radio of a checked plan, by name (`radio:AP/2.4`)."""
+    coming = visitors(site)
     group_frames = _group_frames(site, topology)
+    for groups in coming.values():
+        for group in groups:
+            segment = group.device.segment or ""
+            sent = group.count * group.profile.group_frames_per_s
+            group_frames[segment] = group_frames.get(segment, 0.0) + sent
     announced = tuple(name for name, segment in site.segment.items() if segment.ssid is not None)
     known: dict[tuple[object, ...], Link] = {}
     found: dict[str, Cell] = {}
@@ -161,19 +168,21 @@ def cells(site: Site, topology: Topology, levels: Levels) -> dict[str, Cell]:
         frames = sum(group_frames.get(segment, 0.0) for segment in segments)
         for radio in point.radio:
             band = Band(radio.band)
-            groups = topology.stations[name, radio.band]
+            visiting = coming.get((name, radio.band), ())
+            groups = topology.stations[name, radio.band] + visiting
             with_dsss = band is Band.GHZ_2_4 and any(group.profile.phy == "dsss" for group in groups)
             channel = _channel(band, radio.lowest_rate_bps, with_dsss=with_dsss)
             cell = Cell(f"radio:{name}/{radio.band}", name, radio, band, channel, len(segments), frames)
             for group in groups:
                 _add(cell, group, _level(levels, point, cell, group.device), known)
+            cell.visitors = sum(group.count for group in visiting)
             cell.total += cell.sends.share
             cell.squares += cell.sends.share**2
             found[cell.name] = cell
     return found
 
 
-def _group_frames(site: Site, topology: Topology) -> Mapping[str, float]:
+def _group_frames(site: Site, topology: Topology) -> dict[str, float]:
     """Broadcast and multicast frames a second of each segment, wired senders included."""
     frames: dict[str, float] = {}
     for name, device in site.device.items():

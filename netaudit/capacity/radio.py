@@ -103,11 +103,13 @@ def judge(site: Site) -> Verdict:
     topology = follow(site)
     levels = Levels(site)
     found = cells(site, topology, levels)
-    airs = _airs(site, found, levels)
+    hears = _hearing(found, levels)
+    drawn = _tune(found, hears)
+    airs = _airs(site, found, hears, drawn)
     lines: list[Line] = []
     for air in airs:
         lines += [_airtime_line(site, air), _stations_line(site, air)]
-    lines += _channel_lines(site, airs)
+    lines += _channel_lines(site, airs, _choose(found, hears, drawn))
     flaws = _out_of_reach(found, topology)
     flaws += [flaw for cell in found.values() for flaw in _channel_flaws(cell)]
     flaws += [
@@ -132,7 +134,12 @@ def choose_channels(site: Site) -> tuple[Choice, ...]:
     levels = Levels(site)
     found = cells(site, follow(site), levels)
     hears = _hearing(found, levels)
-    drawn = _tune(found, hears)
+    return _choose(found, hears, _tune(found, hears))
+
+
+def _choose(
+    found: Mapping[str, Cell], hears: Mapping[str, tuple[str, ...]], drawn: Mapping[str, Tuned]
+) -> tuple[Choice, ...]:
     chosen = []
     for band in Band:
         radios = [
@@ -208,10 +215,10 @@ def _waiting(channel: Channel) -> tuple[Backoff, float]:
     return backoff(rules, channel.spacing), channel.spacing.aifs_us(rules.aifs_slots)
 
 
-def _airs(site: Site, found: Mapping[str, Cell], levels: Levels) -> list[Air]:
+def _airs(
+    site: Site, found: Mapping[str, Cell], hears: Mapping[str, tuple[str, ...]], tuned: Mapping[str, Tuned]
+) -> list[Air]:
     """Put every cell on its channel among the others."""
-    hears = _hearing(found, levels)
-    tuned = _tune(found, hears)
     looking = {name: cell.stations + sum(found[far].stations for far in hears[name]) for name, cell in found.items()}
     tallies = {name: _tally(cell, looking[name]) for name, cell in found.items()}
     airs = []
@@ -282,7 +289,7 @@ def _airtime_line(site: Site, air: Air) -> Line:
     cell = air.cell
     share = "share of the time"
     steps = [
-        Step(f"frames of its {cell.stations:g} stations, up", cell.up.share, share, STANDARD),
+        Step(f"frames of its {cell.stations:.4g} stations, up", cell.up.share, share, STANDARD),
         Step("frames to them, down", cell.down.share, share, STANDARD),
         Step(f"beacons of {cell.names} network names", cell.beacons, share, "IEEE 802.11-2020 9.3.3.2, 10.1.3"),
         Step(
@@ -291,7 +298,7 @@ def _airtime_line(site: Site, air: Air) -> Line:
             share,
             "IEEE 802.11-2020 10.6.5; how many: by kind of device",
         ),
-        Step(f"answers to {air.looking:g} stations that look around", cell.responses(air.looking), share, PRACTICE),
+        Step(f"answers to {air.looking:.4g} stations that look around", cell.responses(air.looking), share, PRACTICE),
         Step("their requests", air.requests, share, PRACTICE),
         Step(
             f"{air.sharing} other radios that share the channel",
@@ -322,7 +329,8 @@ def _airtime_line(site: Site, air: Air) -> Line:
             ("channel", str(air.tuned.channel) + ("" if cell.radio.channel else ", chosen here")),
             ("width", f"{air.tuned.width_mhz} MHz"),
             ("lowest basic rate", f"{rate_bps(cell.channel.lowest) / 1e6:g} Mb/s"),
-            ("stations", f"{cell.stations:g}"),
+            ("stations", f"{cell.stations:.4g}"),
+            ("of these visitors, on average", f"{cell.visitors:.3g}"),
         ),
         note=_note(air),
     )
@@ -395,8 +403,16 @@ def _stations_line(site: Site, air: Air) -> Line:
     )
 
 
-def _channel_lines(site: Site, airs: list[Air]) -> list[Line]:
-    """Draw one line a primary channel in use: the busiest place on it."""
+# A gain below this is not worth a change of channel (common practice, no source): one hundredth of the time.
+_WORTH_A_CHANGE = 0.01
+
+
+def _channel_lines(site: Site, airs: list[Air], chosen: Sequence[Choice]) -> list[Line]:
+    """Draw one line a primary channel in use: the busiest place on it; the band's busiest says what others would gain."""
+    gains = {choice.band: choice for choice in chosen if choice.gained >= _WORTH_A_CHANGE}
+    fullest = {
+        band: max((air for air in airs if air.tuned.band is band), key=lambda air: air.planned) for band in gains
+    }
     on: dict[tuple[Band, int], list[Air]] = {}
     for air in airs:
         on.setdefault((air.tuned.band, air.tuned.channel), []).append(air)
@@ -424,9 +440,17 @@ def _channel_lines(site: Site, airs: list[Air]) -> list[Line]:
                     Step("collisions", worst.planned - worst.load, "share of the time", "Bianchi 2000"),
                 ),
                 inputs=(("radios", names + more),),
+                note=_gain(gains[band]) if band in gains and worst is fullest[band] else "",
             )
         )
     return lines
+
+
+def _gain(choice: Choice) -> str:
+    """Say which channels would be better, for as many radios as a sentence holds."""
+    moves = [f"{name.removeprefix('radio:')} on {tuned.channel}" for name, tuned in choice.tuned.items()]
+    listed = ", ".join(moves[:6]) + (f" and {len(moves) - 6} more" if len(moves) > 6 else "")
+    return f"other channels would bring the busiest radio from {choice.before:.0%} to {choice.after:.0%}: {listed}"
 
 
 def _out_of_reach(found: Mapping[str, Cell], topology: Topology) -> list[Flaw]:

@@ -205,6 +205,9 @@ def test_channels_chosen_by_load() -> None:
     assert {tuned.channel for tuned in chosen[Band.GHZ_2_4].tuned.values()} == {1, 6}
     assert chosen[Band.GHZ_2_4].gained > 0.02
     assert chosen[Band.GHZ_5].gained == 0
+    verdict = judge(site)
+    assert "two/2.4 on 6" in line(verdict, "channel:2.4/1").note
+    assert line(verdict, "channel:5/36").note == ""
 
 
 def test_left_open_a_channel_is_chosen_and_said_so() -> None:
