@@ -49,6 +49,8 @@ ssid = "lab"
 [switch.shelf]
 ports = 8
 [access_point.hall]
+address = "192.0.2.10"
+mac = "02:00:00:00:01:10"
 [[access_point.hall.radio]]
 band = "2.4"
 association_limit = 16
@@ -65,10 +67,11 @@ address = "192.0.2.21"
 mac = ["02:00:00:00:01:21"]
 """
 GATEWAY = Host("02:00:00:00:01:02", "192.0.2.2", delay_s=0.001)
+POINT = Host("02:00:00:00:01:10", "192.0.2.10", delay_s=0.001)
 DESK = Host("02:00:00:00:01:20", "192.0.2.20", delay_s=0.002)
 PRINTER = Host("02:00:00:00:01:21", "192.0.2.21", delay_s=0.003)
 PLUGS = [Host(f"02:00:00:00:02:{n:02x}", f"192.0.2.{30 + n}", delay_s=0.004, jitter_s=0.002) for n in range(8)]
-PLANNED = [GATEWAY, DESK, PRINTER, *PLUGS]
+PLANNED = [GATEWAY, POINT, DESK, PRINTER, *PLUGS]
 GUESTS = [Host(f"02:00:00:00:03:{n:02x}", f"192.0.2.{40 + n}", delay_s=0.004) for n in range(20)]
 
 
