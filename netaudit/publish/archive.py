@@ -11,6 +11,8 @@ if TYPE_CHECKING:
 _NAME: Final = re.compile(r"[0-9A-Za-z][0-9A-Za-z_.-]{0,79}\.html", re.ASCII)
 # Ten years of weeks; a folder with more is not ours alone, and its list would not be read.
 _MOST: Final = 530
+# A full week of six charts is a third of a megabyte; this keeps a strange file out of a small box's memory.
+_LARGEST_BYTES: Final = 8 * 2**20
 
 
 def report_names(folder: Path | None) -> tuple[str, ...]:
@@ -21,12 +23,17 @@ def report_names(folder: Path | None) -> tuple[str, ...]:
     return tuple(names[:_MOST])
 
 
-def report_file(folder: Path | None, name: str) -> Path | None:
-    """Give the file of one report; None for whatever is not one of the folder's own reports."""
+def read_report(folder: Path | None, name: str) -> bytes | None:
+    """Give one report's page; None for whatever is not one of the folder's own reports, or is gone or too large."""
     if folder is None or _NAME.fullmatch(name) is None:
         return None
     path = folder / name
-    return path if _shown(path) else None
+    try:
+        if not _shown(path) or path.stat().st_size > _LARGEST_BYTES:
+            return None
+        return path.read_bytes()
+    except OSError:  # pruned between the two looks
+        return None
 
 
 def _shown(path: Path) -> bool:

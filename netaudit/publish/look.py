@@ -25,9 +25,9 @@ PALETTE: Final[dict[str, tuple[str, str]]] = {
     "faint": ("#53616a", "#a7b3ac"),
     "rule": ("#c2d3c7", "#37483f"),
     "margin": ("#b5736b", "#94605a"),
-    "within": ("#1c5d8a", "#83bde6"),
+    "within": ("#1c5d8a", "#7fb9f2"),
     "tight": ("#8f5400", "#e3ab50"),
-    "over": ("#a3124f", "#f492b8"),
+    "over": ("#a3124f", "#f3718f"),
     "unmeasured": ("#62686d", "#a3a9ab"),
 }
 

@@ -12,12 +12,12 @@ from typing import TYPE_CHECKING, Final
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
-from starlette.responses import FileResponse, HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from netaudit.capacity.ledger import Ledger
 from netaudit.capacity.line import State
-from netaudit.publish.archive import report_file, report_names
+from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.drawing import draw
 from netaudit.publish.guard import SELF_CONTAINED, Guard
 from netaudit.publish.look import PALETTE, mark_shape, page_style
@@ -121,10 +121,10 @@ class _Pages:
         return self._page("archive.html", "/reports/", self._state(), names=report_names(self._reports))
 
     def report(self, request: Request) -> Response:
-        path = report_file(self._reports, request.path_params["name"])
-        if path is None:
+        page = read_report(self._reports, request.path_params["name"])
+        if page is None:
             return PlainTextResponse("there is no such report\n", 404)
-        return FileResponse(path, media_type="text/html", headers={"content-security-policy": SELF_CONTAINED})
+        return HTMLResponse(page, headers={"content-security-policy": SELF_CONTAINED})
 
     def _page(self, template: str, here: str, state: PageState, **values: object) -> Response:
         age_s = (self._now() - state.at).total_seconds() if state.at is not None else 0.0

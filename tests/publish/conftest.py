@@ -1,0 +1,192 @@
+"""Plans, a judged state and a week for everything that is shown, and a way to ask an app without a socket."""
+
+from __future__ import annotations
+
+import json
+from datetime import timedelta
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+import pytest
+
+from netaudit.capacity.ledger import gather
+from netaudit.capacity.line import Flaw, Hazard
+from netaudit.publish.report_data import DelayPoint, DelaySeries, DeviceChange, PresencePoint, WeekReport
+from netaudit.publish.views import FindingView, PageState, SegmentView, SourceView
+from netaudit.site.load import parse_site
+from tests.publish.samples import EVIL, EVIL_NAME, MONDAY, NOW, ZALGO, Answer, Ask, plan, standings_of
+
+if TYPE_CHECKING:
+    from starlette.types import ASGIApp, Message
+
+    from netaudit.capacity.ledger import Ledger
+    from netaudit.site.model import Site
+
+
+@pytest.fixture(scope="session")
+def demo_site() -> Site:
+    """Give the demonstration plan."""
+    return parse_site(resources.files("netaudit.demo").joinpath("site.toml").read_text("utf-8"))
+
+
+@pytest.fixture(scope="session")
+def demo_ledger(demo_site: Site) -> Ledger:
+    """Give what that plan can carry."""
+    return gather(demo_site)
+
+
+@pytest.fixture(scope="session")
+def large_site() -> Site:
+    """Give 300 devices, each an entry of its own, on 12 switches and 30 access points."""
+    kinds = ("camera", "desktop", "desk_phone", "wired_television", "phone", "laptop", "plug", "light", "sensor")
+    tables: list[str] = [f'[building.house{n}]\nlabel = "House {n}"\nfloors = 4' for n in range(3)]
+    tables += [f'[closet.c{n}]\nbuilding = "house{n % 3}"\nfloor = {n // 3}' for n in range(12)]
+    tables += [
+        f'[room.r{n}]\nbuilding = "house{n % 3}"\ncloset = "c{n % 12}"\nlabel = "Room number {n}"' for n in range(40)
+    ]
+    for n in range(12):
+        uplink = "router" if n == 0 else f"switch:sw{(n - 1) // 3}"
+        tables.append(f'[switch.sw{n}]\ncloset = "c{n}"\nuplink = "{uplink}"\nports = 48\nuplink_medium = "fibre"')
+    for n in range(30):
+        tables.append(f'[access_point.ap{n}]\nat = "r{n}"\ndrop = "ad{n}"')
+        tables.append(f'[drop.ad{n}]\nstarts = "c{n % 12}"\nends = "r{n}"')
+    for n in range(300):
+        room = n % 40
+        wired = n % 9 < 4
+        drop = f'\ndrop = "d{n}"\n[drop.d{n}]\nstarts = "c{room % 12}"\nends = "r{room}"' if wired else ""
+        tables.append(f'[device.thing-{n}]\nkind = "{kinds[n % 9]}"\nat = "r{room}"{drop}')
+    return plan("\n".join(tables), "A large site with a rather long name that somebody wrote down in one go")
+
+
+@pytest.fixture(scope="session")
+def hostile_site() -> Site:
+    """Give a plan whose every label and name is somebody's attempt."""
+    label = json.dumps(EVIL)
+    heap = json.dumps(ZALGO)
+    formula = json.dumps("=HYPERLINK(1)")
+    name = json.dumps(EVIL_NAME)
+    return plan(
+        f"""label = {label}
+[closet.{name}]
+label = {label}
+x = "1 m"
+y = "1 m"
+[room.hall]
+label = {heap}
+x = "0 m"
+y = "0 m"
+width = "5 m"
+depth = "4 m"
+[room.tight]
+label = {label}
+x = "5 m"
+y = "0 m"
+width = "0.5 m"
+depth = "4 m"
+[switch.{name}]
+label = {label}
+[access_point.{name}]
+at = "hall"
+label = {label}
+[access_point.second]
+at = "hall"
+[drop.{name}]
+starts = {name}
+ends = "hall"
+label = {formula}
+feeds = "device:bell"
+[device.bell]
+kind = "camera"
+at = "hall"
+label = {label}
+[recorder.{name}]
+label = {label}
+""",
+        name="Hostile \\u202e<script>alert(2)</script>",
+    )
+
+
+@pytest.fixture(scope="session")
+def page_state(demo_site: Site, demo_ledger: Ledger) -> PageState:
+    """Give a state in which something was found, one source fails, and a stranger named a device."""
+    return PageState(
+        site=demo_site,
+        at=NOW - timedelta(minutes=1),
+        standings=standings_of(demo_ledger),
+        hazards=(Hazard("copper", "drop:yard-wall", EVIL, "pull fibre", "a test"),),
+        flaws=(Flaw("length", "drop:riser", "too long", "shorten it", "a test"),),
+        findings=(
+            FindingView("outgrown", "radio:hall/2.4", "too busy", "add an access point", MONDAY, None),
+            FindingView("missing", f"device:{EVIL}", EVIL, EVIL, MONDAY - timedelta(days=2), None, quiet=True),
+            FindingView("missing", "device:hub", "was gone", "", MONDAY, MONDAY + timedelta(hours=7)),
+        ),
+        sources=(SourceView("sweep", NOW, good=True), SourceView("snmp switch:bench", None, good=False, reason=EVIL)),
+        segments=(SegmentView("family", 26, 20), SegmentView("plant", 2, None)),
+        jobs={("missed", "sweep"): 2, ("ran", "sweep"): 200, ("failed", "report"): 1},
+        jumps=3,
+    )
+
+
+@pytest.fixture(scope="session")
+def week(page_state: PageState) -> WeekReport:
+    """Give a week with a gap of six hours, hostile names and every section filled."""
+    hours = [MONDAY + timedelta(hours=n) for n in range(168) if not 50 <= n < 56]
+    hourly = tuple(DelayPoint(at, 360, n % 7, 0.002 + n % 5 / 1e3, 0.006 + n % 9 / 1e3) for n, at in enumerate(hours))
+    daily = tuple(DelayPoint(MONDAY + timedelta(days=n), 8640, n, 0.003, 0.009) for n in range(7))
+    return WeekReport(
+        site=page_state.site,
+        since=MONDAY,
+        until=MONDAY + timedelta(days=7),
+        made_at=NOW,
+        standings=page_state.standings,
+        hazards=page_state.hazards,
+        flaws=page_state.flaws,
+        findings=page_state.findings,
+        segments=page_state.segments,
+        delays=(DelaySeries("segment:family/gateway", hourly, daily), DelaySeries("device:store", (), ())),
+        presence=tuple(
+            PresencePoint(at, segment, 3 + n % 4) for n, at in enumerate(hours) for segment in ("family", "gadgets")
+        ),
+        changes=(
+            DeviceChange("new", hours[3], EVIL, "02:00:5e:99:00:01", "visitors", EVIL),
+            DeviceChange("missing", hours[9], "", "02:00:5e:99:00:02", "gadgets"),
+            DeviceChange("back", hours[12], "hub", "02:00:5e:21:00:05", "gadgets"),
+        ),
+        sources=page_state.sources,
+        cautions=(EVIL,),
+    )
+
+
+@pytest.fixture(scope="session")
+def ask() -> Ask:
+    """Give a function that asks an ASGI app for one path, as a client on loopback would; no socket is opened."""
+
+    async def one(app: ASGIApp, path: str, *, method: str = "GET", host: str = "127.0.0.1:9817") -> Answer:
+        sent: list[Message] = []
+        scope: dict[str, Any] = {
+            "type": "http",
+            "asgi": {"version": "3.0", "spec_version": "2.3"},
+            "http_version": "1.1",
+            "method": method,
+            "scheme": "http",
+            "path": path,
+            "raw_path": path.encode(),
+            "root_path": "",
+            "query_string": b"",
+            "headers": [(b"host", host.encode("latin-1"))],
+            "client": ("127.0.0.1", 40000),
+            "server": ("127.0.0.1", 9817),
+        }
+
+        async def receive() -> Message:
+            return {"type": "http.disconnect"}
+
+        async def send(message: Message) -> None:
+            sent.append(message)
+
+        await app(scope, receive, send)
+        start = sent[0]
+        headers = {name.decode(): value.decode() for name, value in start["headers"]}
+        return Answer(start["status"], headers, b"".join(message.get("body", b"") for message in sent[1:]))
+
+    return one

@@ -1,0 +1,65 @@
+"""Plans, values and strangers' texts that several tests of what is shown use."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import TYPE_CHECKING
+from xml.etree import ElementTree as ET
+
+from netaudit.audit.standing import Observed, Standing
+from netaudit.capacity.line import Kind, Line
+from netaudit.site.load import parse_site
+
+if TYPE_CHECKING:
+    from netaudit.capacity.ledger import Ledger
+    from netaudit.site.model import Site
+
+NOW = datetime(2026, 3, 9, 12, tzinfo=UTC)
+MONDAY = datetime(2026, 3, 2, tzinfo=UTC)
+# What a stranger may put into a name: markup, an end of our style, a formula, text turned around, a control character,
+# marks heaped on a letter, and far too much of it.
+EVIL = "</style></title><script>alert(1)</script><img src=http://198.51.100.7/x onerror=alert(1)>\u202egnp.exe\x1b[31m"
+ZALGO = "z" + "\u0301\u0316\u0329" * 60
+EVIL_NAME = "<b>&x\u202e|x"
+
+
+def plan(body: str, name: str = "Testbed") -> Site:
+    """Give a checked plan from the tables after `[site]`."""
+    return parse_site(f'[site]\nname = "{name}"\n[segment.lan]\nnetwork = "192.0.2.0/24"\n{body}')
+
+
+def standings_of(ledger: Ledger) -> tuple[Standing, ...]:
+    """Put an observation beside every other line."""
+    return tuple(
+        Standing(line, Observed(line.planned * 0.8, None, NOW, "a test") if index % 2 else None)
+        for index, line in enumerate(ledger.lines)
+    )
+
+
+def line(*, planned: float, supply: float = 10.0, place: str = "switch:pantry", kind: Kind = Kind.PORTS) -> Line:
+    """Give a line with a ceiling of 0.8."""
+    return Line(kind, place, "ports", supply, 0.8, "a test", planned, planned * 1.25, "a test")
+
+
+def parsed(svg: str) -> ET.Element:
+    """Parse a drawing."""
+    return ET.fromstring(svg)  # noqa: S314 - our own output, from plans of these tests
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What an app answered."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def text(self) -> str:
+        """Give the body as text."""
+        return self.body.decode()
+
+
+Ask = Callable[..., Awaitable[Answer]]

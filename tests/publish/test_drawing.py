@@ -1,0 +1,143 @@
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pytest
+
+from netaudit.capacity.ledger import Ledger, gather
+from netaudit.capacity.line import Kind, State
+from netaudit.publish.drawing import draw, worst
+from netaudit.publish.floor import draw_floor, floors
+from netaudit.publish.look import STATE_WORDS
+from netaudit.publish.reception import receptions
+from netaudit.publish.svg import text_width
+from netaudit.publish.text import identity
+from tests.publish.samples import line, parsed, plan
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from xml.etree import ElementTree as ET
+
+    from netaudit.site.model import Site
+
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+@dataclass(frozen=True)
+class Box:
+    """Where a text is."""
+
+    text: str
+    left: float
+    top: float
+    right: float
+    bottom: float
+
+
+def boxes(root: ET.Element) -> Iterator[Box]:
+    """Estimate the box of each text of a drawing from its place, size, weight and anchor."""
+    for element in root.iter(f"{SVG}text"):
+        text = element.text or ""
+        x, y, size = (float(element.attrib[name]) for name in ("x", "y", "font-size"))
+        width = text_width(text, size, bold="font-weight" in element.attrib)
+        left = x - width if element.get("text-anchor") == "end" else x
+        yield Box(text, left, y - 0.75 * size, left + width, y + 0.2 * size)
+
+
+def assert_clean(svg: str) -> ET.Element:
+    """Hold the laws of every drawing: it parses, no text meets another, none leaves the sheet, nothing is loaded or run."""
+    root = parsed(svg)
+    width, height = float(root.attrib["width"]), float(root.attrib["height"])
+    found = sorted(boxes(root), key=lambda box: box.top)
+    for index, box in enumerate(found):
+        assert box.left >= 0, box
+        assert box.right <= width, box
+        assert box.top >= 0, box
+        assert box.bottom <= height, box
+        for other in found[index + 1 :]:
+            if other.top >= box.bottom:
+                break
+            assert box.right <= other.left or other.right <= box.left, (box, other)
+    tags = {element.tag.removeprefix(SVG) for element in root.iter()}
+    assert tags <= {"svg", "title", "desc", "style", "g", "rect", "path", "circle", "text"}
+    assert not any(name.startswith("on") or "href" in name for element in root.iter() for name in element.attrib)
+    ids = [element.attrib["id"] for element in root.iter() if "id" in element.attrib]
+    assert len(ids) == len(set(ids))
+    return root
+
+
+def ids_of(root: ET.Element) -> set[str]:
+    """List the ids of a drawing."""
+    return {element.attrib["id"] for element in root.iter() if "id" in element.attrib}
+
+
+@pytest.mark.parametrize("which", ["demo_site", "large_site", "hostile_site"])
+def test_everything_of_the_plan_is_drawn_by_its_id(which: str, request: pytest.FixtureRequest) -> None:
+    """Closets, switches, access points, recorders, drops, segments, wired devices and radios can each be found."""
+    site: Site = request.getfixturevalue(which)
+    root = assert_clean(draw(site, gather(site)))
+    wanted = {
+        f"{table}:{name}"
+        for table in ("closet", "switch", "access_point", "recorder", "backup", "drop", "segment")
+        for name in getattr(site, table)
+    }
+    wanted |= {f"device:{name}" for name, row in site.device.items() if site.profile[row.kind].link == "wired"}
+    wanted |= {f"radio:{name}/{radio.band}" for name, row in site.access_point.items() for radio in row.radio}
+    assert {identity(ref) for ref in wanted} | {"router"} <= ids_of(root)
+
+
+def test_the_same_plan_gives_the_same_bytes(demo_site: Site, demo_ledger: Ledger) -> None:
+    """Drawing is pure."""
+    assert draw(demo_site, demo_ledger) == draw(demo_site, demo_ledger)
+
+
+def test_a_small_plan_has_a_drawing() -> None:
+    """A plan with a router and nothing else is drawn too."""
+    site = plan("")
+    assert "router" in ids_of(assert_clean(draw(site, Ledger((), (), ()))))
+
+
+def test_what_nobody_serves_is_said() -> None:
+    """A wireless device that no access point reaches stands on the drawing."""
+    site = plan('[access_point.high]\n[[access_point.high.radio]]\nband = "5"\n[device.lonely]\nkind = "plug"')
+    assert "No access point reaches: lonely" in draw(site, Ledger((), (), ()))
+
+
+def test_a_mark_always_has_its_word(demo_site: Site) -> None:
+    """Each state on the drawing is a shape with its title, and the word in the text beside it."""
+    lines = (
+        line(planned=1, place="switch:pantry"),
+        line(planned=9, place="switch:landing"),
+        line(planned=11, place="switch:bench"),
+    )
+    root = assert_clean(draw(demo_site, Ledger(lines, (), ())))
+    for name, state in (("pantry", State.WITHIN), ("landing", State.TIGHT), ("bench", State.OVER)):
+        card = next(element for element in root.iter() if element.get("id") == f"switch:{name}")
+        assert card.find(f".//{SVG}g[@class='mark {state.value}']/{SVG}title") is not None
+        assert any((text.text or "").endswith(STATE_WORDS[state]) for text in card.iter(f"{SVG}text"))
+
+
+def test_an_overloaded_link_is_drawn_as_such(demo_site: Site) -> None:
+    """The line of a link that carries too much is of the state's kind."""
+    over = line(planned=11, place="link:switch/bench", kind=Kind.LINK_UP)
+    assert 'class="wire line over"' in draw(demo_site, Ledger((over,), (), ()))
+
+
+def test_the_worst_state_wins() -> None:
+    """Of several lines in one place the worst is shown; of none, nothing."""
+    assert worst([line(planned=1), line(planned=11), line(planned=9)]) is State.OVER
+    assert worst([]) is None
+
+
+@pytest.mark.parametrize("which", ["demo_site", "hostile_site"])
+def test_floors_are_clean_and_hold_what_is_placed(which: str, request: pytest.FixtureRequest) -> None:
+    """Every placed room, closet and access point is on exactly one floor, and no label meets another."""
+    site: Site = request.getfixturevalue(which)
+    ledger, reached = gather(site), receptions(site)
+    drawn = [ids_of(assert_clean(draw_floor(site, ledger, floor, reached))) for floor in floors(site)]
+    wanted = {f"room:{name}" for name, room in site.room.items() if room.x_m is not None}
+    wanted |= {f"access_point:{name}" for name in site.access_point}
+    wanted |= {f"closet:{name}" for name, closet in site.closet.items() if closet.x_m is not None}
+    for ref in wanted:
+        assert sum(identity(ref) in ids for ids in drawn) == 1, ref

@@ -1,0 +1,144 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+from prometheus_client import CollectorRegistry
+
+from netaudit.publish.archive import read_report, report_names
+from netaudit.publish.guard import host_name
+from netaudit.publish.metrics import LedgerCollector
+from netaudit.publish.page import make_app
+from netaudit.publish.views import PageState
+from tests.publish.samples import EVIL, NOW, Ask, parsed
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from starlette.types import ASGIApp
+
+    from netaudit.site.model import Site
+
+PAGES = ("/", "/ledger", "/reports/")
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Path:
+    """Give a folder with one report, one file that is none, and one link that leads out."""
+    reports = tmp_path / "reports"
+    reports.mkdir()
+    (reports / "2026-W10.html").write_text("<p>week 10</p>", "utf-8")
+    (reports / "notes.txt").write_text("private", "utf-8")
+    (tmp_path / "secret.html").write_text("secret", "utf-8")
+    (reports / "link.html").symlink_to(tmp_path / "secret.html")
+    return reports
+
+
+@pytest.fixture
+def app(page_state: PageState, folder: Path) -> ASGIApp:
+    """Give the app over the full state."""
+    registry = CollectorRegistry()
+    registry.register(LedgerCollector(lambda: page_state))
+    return make_app(lambda: page_state, registry, reports=folder, hosts=("box.home.arpa", "fd00::7"), now=lambda: NOW)
+
+
+@pytest.mark.parametrize("path", PAGES)
+async def test_pages_are_whole_and_run_nothing(app: ASGIApp, ask: Ask, path: str) -> None:
+    """Each page answers with no script, no inline style or handler, nothing from outside, and hostile names escaped."""
+    got = await ask(app, path)
+    assert got.status == 200
+    assert got.headers["content-type"] == "text/html; charset=utf-8"
+    text = got.text
+    for part in ("<script", "<style", " style=", " onerror=alert(1)>", "javascript:", "src=http", 'href="http'):
+        assert part not in text.replace(EVIL, "").replace("src=http://198.51.100.7/x onerror=alert(1)&gt;", ""), part
+    assert "\u202e" not in text
+    assert "</html>" in text
+    assert "script" not in got.headers["content-security-policy"]
+    assert got.headers["content-security-policy"].startswith("default-src 'none'; style-src 'self'; img-src 'self';")
+    assert got.headers["x-content-type-options"] == "nosniff"
+    assert got.headers["referrer-policy"] == "no-referrer"
+
+
+async def test_the_overview_is_for_the_household(app: ASGIApp, ask: Ask) -> None:
+    """First the state in a sentence, then what to do, who is there, and what is looked at."""
+    text = (await ask(app, "/")).text
+    places = [text.index(said) for said in ("hurt someone", "What to do", "Who is there", "What is looked at")]
+    assert places == sorted(places)
+    assert "may have stopped looking" not in text
+
+
+async def test_an_old_state_is_said_to_be_old(page_state: PageState, ask: Ask) -> None:
+    """A page must not pass off what was true hours ago."""
+    old = replace(page_state, at=NOW - timedelta(hours=5))
+    app = make_app(lambda: old, CollectorRegistry(), now=lambda: NOW)
+    assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in (await ask(app, "/")).text
+
+
+@pytest.mark.parametrize("path", PAGES)
+async def test_pages_answer_before_anything_is_known(demo_site: Site, ask: Ask, path: str) -> None:
+    """In the first minute, with nothing judged and no folder of reports, every page is there."""
+    app = make_app(lambda: PageState(demo_site, None, ()), CollectorRegistry(), now=lambda: NOW)
+    got = await ask(app, path)
+    assert got.status == 200
+    assert "Not judged yet" in got.text
+
+
+async def test_metrics_drawing_style_and_icon_are_served(app: ASGIApp, ask: Ask) -> None:
+    """Each has its media type; the drawing may bring its style and nothing else; no redirect before /metrics."""
+    metrics = await ask(app, "/metrics")
+    assert metrics.status == 200
+    assert metrics.headers["content-type"].startswith("text/plain; version=")
+    assert "netaudit_line_supply{" in metrics.text
+    drawing = await ask(app, "/drawing.svg")
+    assert drawing.headers["content-type"].startswith("image/svg+xml")
+    assert drawing.headers["content-security-policy"].startswith("default-src 'none'; style-src 'unsafe-inline';")
+    assert parsed(drawing.text).tag.endswith("svg")
+    assert (await ask(app, "/ledger.css")).headers["content-type"].startswith("text/css")
+    icon = await ask(app, "/favicon.svg")
+    assert parsed(icon.text).tag.endswith("svg")
+    assert (await ask(app, "/favicon.ico")).headers["location"] == "/favicon.svg"
+
+
+async def test_reports_are_those_of_the_folder_and_nothing_else(app: ASGIApp, ask: Ask, folder: Path) -> None:
+    """The archive lists and serves reports, sandboxed; other files, links and paths out of the folder don't exist."""
+    listed = (await ask(app, "/reports/")).text
+    assert "/reports/2026-W10.html" in listed
+    assert "notes" not in listed
+    assert "link" not in listed.partition("<main>")[2]
+    got = await ask(app, "/reports/2026-W10.html")
+    assert got.body == b"<p>week 10</p>"
+    assert got.headers["content-security-policy"].endswith("sandbox")
+    for name in ("notes.txt", "link.html", "../secret.html", "..%2fsecret.html", ".html", "2026-W11.html"):
+        assert (await ask(app, f"/reports/{name}")).status == 404, name
+        assert read_report(folder, name) is None
+    assert report_names(folder / "absent") == ()
+
+
+@pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS", "TRACE"])
+async def test_only_reading_is_possible(app: ASGIApp, ask: Ask, method: str) -> None:
+    """Whatever would change something is refused (RFC 9110, 405 with Allow)."""
+    got = await ask(app, "/", method=method)
+    assert (got.status, got.headers["allow"]) == (405, "GET, HEAD")
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1:9817", "[::1]:9817", "BOX.home.arpa.", "[fd00::7]:80"])
+async def test_names_of_the_box_are_served(app: ASGIApp, ask: Ask, host: str) -> None:
+    """Loopback and the told names, with or without port, in any case."""
+    assert (await ask(app, "/", host=host)).status == 200
+
+
+@pytest.mark.parametrize(
+    "host", ["", "evil.example", "localhost.evil.example", "192.0.2.1", "[fd00::8]", "127.0.0.1.x"]
+)
+async def test_other_names_are_refused(app: ASGIApp, ask: Ask, host: str) -> None:
+    """A stranger's page can't read this one through a name of its own (RFC 9110, 421)."""
+    got = await ask(app, "/", host=host)
+    assert got.status == 421
+    assert "Heron" not in got.text
+
+
+def test_the_port_is_no_part_of_a_name() -> None:
+    """RFC 3986 section 3.2: host, IPv6 in brackets, port after the last colon."""
+    assert [host_name(one) for one in ("A.b:80", "[::1]:80", "[::1]", "a")] == ["a.b", "[::1]", "[::1]", "a"]

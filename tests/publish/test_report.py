@@ -1,0 +1,164 @@
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from typing import TYPE_CHECKING
+
+import pytest
+
+from netaudit.audit.standing import Standing
+from netaudit.capacity.line import Flaw, Hazard, State
+from netaudit.publish.report import render_report
+from netaudit.publish.report_data import WeekReport
+from netaudit.publish.summary import MOST_TO_DO, summarise
+from netaudit.publish.views import FindingView
+from tests.publish.samples import MONDAY, NOW, line, plan
+
+if TYPE_CHECKING:
+    from netaudit.site.model import Site
+
+
+class Page(HTMLParser):
+    """Reads a page as a browser would: tags, attributes, and the text between."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.open: list[str] = []
+        self.said: list[str] = []
+        self.feed(page)
+        self.text = " ".join(" ".join(self.said).split())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag."""
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in ("meta", "link", "br", "img"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag without content."""
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_endtag(self, tag: str) -> None:
+        """Hold that tags are closed in order."""
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        """Collect text."""
+        if "style" not in self.open:
+            self.said.append(data)
+
+
+def assert_self_contained(page: str) -> Page:
+    """Hold that a page loads nothing, runs nothing, and is well formed."""
+    read = Page(page)
+    assert read.open == []
+    assert not {"script", "iframe", "object", "embed", "form", "base", "img"} & set(read.tags)
+    for name, value in read.attributes:
+        assert not name.startswith("on"), name
+        assert name not in ("src", "srcset", "action", "style"), name
+        if name == "href":
+            assert value == "data:,"
+    assert "@import" not in page
+    assert "url(" not in page
+    return read
+
+
+def test_a_full_week_is_self_contained_and_harmless(week: WeekReport) -> None:
+    """With hostile names everywhere: nothing is loaded or run, nothing turns text around, every section is there."""
+    page = render_report(week)
+    read = assert_self_contained(page)
+    assert not re.search("[\u202a-\u202e\u2066-\u2069\x00-\x08\x0b-\x1f]", page)
+    assert page.count("<style>") == 1
+    for said in (
+        "Something can break equipment or hurt someone.",
+        "1 device is new",
+        "1 device is missing: 02:00:5e:99:00:02.",
+        "snmp switch:bench does not answer",
+        "gateway of network family",
+        "7 days, still open",
+        "9 days, still open",
+        "7 hours",
+    ):
+        assert said in read.text, said
+
+
+def test_the_first_week_without_a_measurement_is_a_report(demo_site: Site) -> None:
+    """Everything may be empty; the report says so in words."""
+    read = assert_self_contained(render_report(WeekReport(demo_site, MONDAY, NOW, NOW, ())))
+    for said in (
+        "The ledger has not been judged yet.",
+        "Nobody has looked yet.",
+        "No echo was sent.",
+        "None was open this week.",
+        "The ledger has no lines yet.",
+        "Nothing that was noticed.",
+    ):
+        assert said in read.text, said
+
+
+def test_the_same_week_gives_the_same_bytes(week: WeekReport) -> None:
+    """Rendering is pure."""
+    assert render_report(week) == render_report(week)
+
+
+def test_every_line_and_every_hour_is_in_a_table(week: WeekReport) -> None:
+    """No figure is only in a picture: each ledger line, each day and each hour has its row."""
+    page = render_report(week)
+    rows = page.count('<tr><th scope="row">')
+    kinds = len({standing.line.kind for standing in week.standings})
+    radios = sum(standing.line.kind == "stations" for standing in week.standings)
+    hours = sum(len(series.hourly) + len(series.daily) for series in week.delays)
+    presence_days = 7
+    tables = len(week.segments) + presence_days + hours + radios + len(week.standings)
+    assert rows == tables
+    assert page.count('<th colspan="7" scope="rowgroup">') == kinds
+
+
+def test_times_are_those_of_the_site(week: WeekReport) -> None:
+    """A week that begins at midnight UTC in Lisbon's winter begins at midnight there, and says the zone."""
+    assert "Week from 2 Mar 2026, 00:00 WET to 9 Mar 2026, 00:00 WET" in Page(render_report(week)).text
+
+
+def standing(planned: float) -> Standing:
+    """Give a standing without observation."""
+    return Standing(line(planned=planned), None)
+
+
+HAZARD = Hazard("k", "router", "t", "c", "b")
+OPEN = FindingView("r", "router", "t", "c", MONDAY, None)
+QUIET = FindingView("r", "router", "t", "c", MONDAY, None, quiet=True)
+CLOSED = FindingView("r", "router", "t", "c", MONDAY, NOW)
+
+SENTENCES = [
+    ((), (), (), (), State.UNMEASURED, "The ledger has not been judged yet."),
+    ((1.0,), (), (), (), State.WITHIN, "The plan is sound. Nothing has been measured yet."),
+    ((1.0, 9.0), (), (), (QUIET, CLOSED), State.TIGHT, "All works; 1 line has little left to grow."),
+    ((1.0, 11.0), (), (), (), State.OVER, "1 thing needs doing."),
+    ((1.0, 11.0), (), (Flaw("k", "router", "t", "c", "b"),), (OPEN,), State.OVER, "3 things need doing."),
+    ((1.0,), (HAZARD,), (), (), State.OVER, "Something can break equipment or hurt someone. See to it first."),
+]
+
+
+@pytest.mark.parametrize(("planned", "hazards", "flaws", "findings", "state", "sentence"), SENTENCES)
+def test_the_summary_says_how_things_are(  # noqa: PLR0917 - one case, one row
+    planned: tuple[float, ...],
+    hazards: tuple[Hazard, ...],
+    flaws: tuple[Flaw, ...],
+    findings: tuple[FindingView, ...],
+    state: State,
+    sentence: str,
+) -> None:
+    """One sentence for each way in which things can be; hazards before all else, quiet and closed findings don't count."""
+    made = summarise(plan(""), [standing(one) for one in planned], hazards, flaws, findings)
+    assert (made.state, made.sentence) == (state, sentence)
+
+
+def test_the_list_of_things_to_do_is_bounded_and_begins_with_hazards() -> None:
+    """Hazards come first; what is beyond the most is counted."""
+    made = summarise(plan(""), [], [HAZARD] * 2, [], [OPEN] * 20)
+    assert [item.text.startswith("Hazard") for item in made.to_do] == [True] * 2 + [False] * (MOST_TO_DO - 2)
+    assert made.more == 22 - MOST_TO_DO

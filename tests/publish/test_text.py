@@ -1,0 +1,142 @@
+from __future__ import annotations
+
+import math
+import unicodedata
+from datetime import UTC, datetime
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from netaudit.capacity.line import Kind
+from netaudit.publish.text import (
+    LONGEST_TEXT,
+    figure,
+    harmless,
+    identity,
+    kind_name,
+    moment,
+    number,
+    place_name,
+    quantity,
+    span,
+)
+from netaudit.site.model import Header, Site
+
+# SI Brochure, 9th edition, Table 7 (prefixes) and Table 8 (minute, hour, day); ISO 4217 for money; CLDR for the comma.
+WRITTEN = [
+    (2.5e9, "bit/s", "en", "2.5 Gb/s"),
+    (34_000_000.0, "bit/s", "en", "34 Mb/s"),
+    (0.0, "bit/s", "en", "0 b/s"),
+    (0.0042, "s", "en", "4.2 ms"),
+    (3.1e-5, "s", "en", "31 µs"),
+    (21 * 86400.0, "s", "en", "21 days"),
+    (8e12, "B", "en", "8 TB"),
+    (8e12, "B", "de", "8 TB"),
+    (1234.0, "W", "de_DE", "1,23 kW"),
+    (0.345, "share of the time", "en", "34.5 %"),
+    (12.0, "ports", "en", "12 ports"),
+    (5200.0, "EUR", "en_GB", "€5,200.00"),
+    (math.inf, "B", "en", "no limit"),
+    (math.nan, "B", "en", "–"),
+    (-3.0, "ports", "en", "−3 ports"),
+]
+
+
+@pytest.mark.parametrize(("value", "unit", "locale", "written"), WRITTEN)
+def test_a_value_is_written_in_the_unit_that_fits(value: float, unit: str, locale: str, written: str) -> None:
+    """Each value comes out with the prefix, the decimal sign and the name that its unit and locale ask for."""
+    assert quantity(value, unit, locale).replace("\u00a0", " ") == written
+
+
+@given(st.floats(min_value=1e-6, max_value=1e15), st.sampled_from(["bit/s", "B", "W", "m", "share"]))
+def test_writing_keeps_three_digits(value: float, unit: str) -> None:
+    """What is written, read back with its prefix, is within half a unit of its third digit of the value."""
+    said = quantity(value, unit).split("\u00a0")
+    factors = {"G": 1e9, "M": 1e6, "k": 1e3, "T": 1e12, "m": 1e-3, "%": 1e-2}
+    factor = factors.get(said[1][0], 1.0) if said[1] not in ("m", "B", "b/s", "W") else 1.0
+    # The smallest prefixes (b/s, B, mW, m) have no finer unit below them; six decimals are then all that is written.
+    assert float(said[0].replace(",", "")) * factor == pytest.approx(value, rel=0.0051, abs=1e-6)
+
+
+def test_a_column_keeps_units_of_measure_and_drops_counted_things() -> None:
+    """Under a heading that says what is counted, 12 ports is 12; watts and money keep their unit."""
+    assert figure(12, "ports") == "12"
+    assert figure(12, "W") == "12\u00a0W"
+    assert figure(12, "EUR", "en_GB") == "€12.00"
+
+
+def test_an_unknown_locale_does_not_stop_a_report() -> None:
+    """A locale that does not exist is written as English."""
+    assert number(1234.5, "xx_YY") == number(1234.5, "en")
+
+
+@given(st.text(max_size=400))
+def test_harmless_text_is_one_bounded_line_without_hidden_characters(text: str) -> None:
+    """Whatever comes in: no control, format (but joiners), surrogate or separator character, and a bounded length."""
+    made = harmless(text)
+    assert len(made) <= LONGEST_TEXT
+    assert all(
+        unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp") or char in "\u200c\u200d"
+        for char in made
+    )
+    assert harmless(made) == made
+
+
+def test_marks_can_not_be_heaped() -> None:
+    """At most two marks stay on a letter, so that no name paints over the lines around it."""
+    made = harmless("z" + "\u0301" * 50 + "o")
+    assert made == "z\u0301\u0301o"
+
+
+@given(st.text(max_size=60), st.text(max_size=60))
+def test_different_names_have_different_ids(one: str, other: str) -> None:
+    """The id of a reference is unique, and holds nothing that XML forbids."""
+    assert (identity(one) == identity(other)) == (one == other)
+    assert all(ord(char) >= 32 and not char.isspace() for char in identity(one))
+
+
+PLACES = [
+    ("router", "the router"),
+    ("switch:pantry", "switch pantry"),
+    ("switch:pantry/port:3", "switch pantry, port 3"),
+    ("radio:hall/2.4", "hall, 2.4 GHz radio"),
+    ("channel:2.4/6", "channel 6 at 2.4 GHz"),
+    ("link:switch/bench", "link to switch bench"),
+    ("link:wan", "the line to the outside"),
+    ("segment:family", "network family"),
+    ("segment:family/gateway", "gateway of network family"),
+    ("access_point:hall", "access point hall"),
+    ("site:budget", "the whole site"),
+    ("device:02:00:5e:00:00:01", "device 02:00:5e:00:00:01"),
+    ("something else", "something else"),
+]
+
+
+@pytest.mark.parametrize(("place", "said"), PLACES)
+def test_a_place_is_named_for_people(demo_site: Site, place: str, said: str) -> None:
+    """Each form of place that the ledger and the collectors use has words."""
+    assert place_name(place, demo_site) == said
+
+
+def test_every_kind_of_line_has_a_name() -> None:
+    """No kind is shown by its word in the code."""
+    assert len({kind_name(kind) for kind in Kind}) == len(Kind)
+
+
+def test_moments_are_those_of_the_site() -> None:
+    """Noon UTC in July is one o'clock in Lisbon, by summer time (IANA time zone database)."""
+    header = Header(name="x", time_zone="Europe/Lisbon", locale="en_GB")
+    assert moment(datetime(2026, 7, 1, 12, tzinfo=UTC), header) == "1 Jul 2026, 13:00 WEST"
+
+
+def test_spans_are_said_in_one_unit() -> None:
+    """The largest whole unit says how long."""
+    assert [span(s) for s in (5, 60, 7199, 7200, 86400, 3 * 86400 + 5)] == [
+        "less than a minute",
+        "1 minute",
+        "1 hour",
+        "2 hours",
+        "1 day",
+        "3 days",
+    ]
