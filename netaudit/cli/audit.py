@@ -115,7 +115,7 @@ def _print(plan: str, site: Site, judgement: Judgement, findings: list[Finding],
     from netaudit.audit.judge import gravity
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import State
-    from netaudit.cli.harmless import harmless
+    from netaudit.publish.text import harmless
     from netaudit.cli.output import console
 
     zone = ZoneInfo(site.site.time_zone)

@@ -9,7 +9,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from contextlib import AbstractContextManager
 
-    from rich.table import Table
+    from rich.console import Console
+    from rich.text import Text
 
     from netaudit.observe.census_file import FileRead
     from netaudit.observe.census_sort import FrameSorter
@@ -80,7 +81,7 @@ def _progress(stream: IO[bytes], name: str) -> AbstractContextManager[Callable[[
     from rich.console import Console
     from rich.progress import Progress
 
-    from netaudit.cli.harmless import harmless
+    from netaudit.publish.text import harmless
 
     @contextmanager
     def shown() -> Iterator[Callable[[], None]]:
@@ -101,10 +102,13 @@ def _print(document: dict[str, Any]) -> None:
 
     out = console()
     out.print(f"{document['frames']} frames, {_moment(document['first'])} to {_moment(document['last'])} (UTC)")
-    for table in _tables(document):
-        if table.row_count:
-            out.print()
-            out.print(table)
+    _print_table(out, "Devices", _devices(document))
+    if any(device["randomised"] for device in document["devices"]):
+        out.print("* a made-up address (randomised, virtual or set by hand): it has no maker", markup=False)
+    _print_table(out, "DHCP servers", _servers(document))
+    _print_table(out, "Neighbours (LLDP)", _neighbours(document))
+    _print_table(out, "Radios", _radios(document))
+    _print_table(out, "To everybody", _traffic(document))
     wrong = list(_wrongs(document))
     out.print()
     out.print("Wrong:" if wrong else "Nothing wrong was heard.")
@@ -116,71 +120,119 @@ def _moment(iso: str | None) -> str:
     return "?" if iso is None else iso[:19].replace("T", " ")
 
 
-def _table(title: str, *columns: str) -> Table:
+def _print_table(out: Console, title: str, rows: list[dict[str, object]]) -> None:
+    """Print rows as a table, without the columns in which nobody has anything."""
     from rich import box
     from rich.table import Table
 
+    if not rows:
+        return
     table = Table(title=title, title_justify="left", box=box.SIMPLE_HEAD, pad_edge=False)
+    columns = [column for column in rows[0] if any(row[column] not in (None, "", []) for row in rows)]
     for column in columns:
-        number = column in ("frames", "channel", "stations", "busy", "broadcast/s", "multicast/s", "answers")
-        table.add_column(column, justify="right" if number else "left", overflow="fold")
-    return table
+        is_number = all(isinstance(row[column], int | float | None) for row in rows)
+        table.add_column(
+            column, justify="right" if is_number else "left", overflow="fold", no_wrap=column in ("MAC", "BSSID")
+        )
+    for row in rows:
+        # As text, not markup: each cell is a stranger's until proven otherwise.
+        table.add_row(*(_cell(row[column]) for column in columns))
+    out.print()
+    out.print(table)
 
 
-def _row(table: Table, *cells: object) -> None:
-    """Add a row; each cell is a stranger's text until proven otherwise."""
+def _cell(value: object) -> Text:
+    """Make a cell: a stranger's text is no markup, and has no lines but those that we put between its parts."""
     from rich.text import Text
 
-    from netaudit.cli.harmless import harmless
+    from netaudit.publish.text import harmless
 
-    table.add_row(*(Text("" if cell is None else harmless(str(cell), 120)) for cell in cells))
-
-
-def _tables(document: dict[str, Any]) -> Iterator[Table]:
-    from netaudit.cli.harmless import harmless
-
-    devices = _table("Devices", "MAC", "addresses", "names", "planned", "maker", "probably", "frames")
-    for device in document["devices"]:
-        addresses = list(dict.fromkeys(one["address"] for one in device["addresses"]))
-        names = list(dict.fromkeys(harmless(one["name"], 32) for one in device["names"]))
-        maker = "made-up address" if device["randomised"] else device["vendor"]
-        _row(
-            devices,
-            device["mac"],
-            _few(addresses),
-            _few(names),
-            " ".join(part for part in (device["planned"], device["segment"] and f"({device['segment']})") if part),
-            "no device's address" if device["impossible"] else maker,
-            device["kind"] and device["kind"]["word"],
-            device["frames"],
-        )
-    yield devices
-    servers = _table("DHCP servers", "address", "MAC", "heard on", "answers")
-    for server in document["dhcp"]["servers"]:
-        _row(servers, server["address"], server["mac"], server["segment"], server["count"])
-    yield servers
-    neighbours = _table("Neighbours (LLDP)", "name", "chassis", "port", "heard from", "state")
-    for link in document["neighbours"]:
-        state = "withdrawn" if link["withdrawn"] else f"for {link['ttl_s']} s"
-        port = link["port_description"] or link["port_id"]
-        _row(neighbours, link["system_name"], link["chassis_id"], port, link["mac"], state)
-    yield neighbours
-    radios = _table("Radios", "BSSID", "network", "planned", "channel", "stations", "busy")
-    for radio in document["radios"]:
-        busy = None if radio["busy_share"] is None else f"{radio['busy_share']:.0%}"
-        name = radio["ssid"] or "(hidden)"
-        _row(radios, radio["bssid"], name, radio["planned"], radio["channel"], radio["stations"], busy)
-    yield radios
-    traffic = _table("To everybody", "segment", "frames", "broadcast/s", "multicast/s")
-    for segment, tally in document["broadcast"]["segments"].items():
-        frames = sum(tally["frames"].values())
-        _row(traffic, segment, frames, _rate(tally["broadcast_per_s"]), _rate(tally["multicast_per_s"]))
-    yield traffic
+    parts = value if isinstance(value, list) else [value]
+    return Text("\n".join(harmless(str(part)) for part in parts if part is not None))
 
 
-def _few(texts: list[str], most: int = 3) -> str:
-    more = f" and {len(texts) - most} more" if len(texts) > most else ""
-    return ", ".join(texts[:most]) + more
+def _devices(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {
+            "MAC": f"{device['mac']} *" if device["randomised"] else device["mac"],
+            "addresses": _addresses(device),
+            "names": _few([one["name"].removesuffix(".local") for one in device["names"]], 2),
+            "planned as": device["planned"] and _place(device["planned"]),
+            "segment": device["segment"],
+            "maker": "no device has this address" if device["impossible"] else device["vendor"],
+            "probably": device["kind"] and device["kind"]["word"],
+            "frames": device["frames"],
+        }
+        for device in document["devices"]
+    ]
+
+
+def _addresses(device: dict[str, Any]) -> list[str]:
+    """Give the addresses that tell devices apart: IPv4 ones, or if there are none those of IPv6."""
+    found = list(dict.fromkeys(one["address"] for one in device["addresses"]))
+    shown = [one for one in found if ":" not in one] or found
+    return shown if len(shown) <= 3 else [*shown[:2], f"and {len(shown) - 2} more"]
+
+
+def _place(place: str) -> str:
+    """Write a place of the plan for people: `desk`, `access point hall`."""
+    kind, _, name = place.partition(":")
+    return name if kind == "device" else f"{kind.replace('_', ' ')} {name}".rstrip()
+
+
+def _servers(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {"address": one["address"], "MAC": one["mac"], "heard on": one["segment"], "answers": one["count"]}
+        for one in document["dhcp"]["servers"]
+    ]
+
+
+def _neighbours(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {
+            "name": link["system_name"],
+            "chassis": link["chassis_id"],
+            "port": link["port_description"] or link["port_id"],
+            "heard from": link["mac"],
+            "state": "withdrawn" if link["withdrawn"] else f"for {link['ttl_s']} s",
+        }
+        for link in document["neighbours"]
+    ]
+
+
+def _radios(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {
+            "BSSID": radio["bssid"],
+            "network": radio["ssid"] or "(hidden)",
+            "planned as": radio["planned"],
+            "channel": radio["channel"],
+            "stations": radio["stations"],
+            "channel busy": None if radio["busy_share"] is None else f"{radio['busy_share']:.0%}",
+        }
+        for radio in document["radios"]
+    ]
+
+
+def _traffic(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {
+            "segment": segment,
+            "frames": sum(tally["frames"].values()),
+            "broadcasts/s": _rate(tally["broadcast_per_s"]),
+            "multicasts/s": _rate(tally["multicast_per_s"]),
+        }
+        for segment, tally in document["broadcast"]["segments"].items()
+    ]
+
+
+def _few(texts: list[str], most: int = 4) -> str:
+    """List some texts, each bounded, and say how many more there are."""
+    from netaudit.publish.text import harmless
+
+    distinct = list(dict.fromkeys(harmless(text, 40) for text in texts))
+    more = f" and {len(distinct) - most} more" if len(distinct) > most else ""
+    return ", ".join(distinct[:most]) + more
 
 
 def _rate(per_s: float | None) -> str:
@@ -189,7 +241,7 @@ def _rate(per_s: float | None) -> str:
 
 def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     """Say each fault in one line."""
-    from netaudit.cli.harmless import harmless
+    from netaudit.publish.text import harmless
 
     faults = document["faults"]
     for cut in faults["cut"]:
@@ -203,11 +255,13 @@ def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     for table, dropped in faults["flood"].items():
         yield f"more {table} than fit were heard, {dropped} were forgotten: somebody floods the network"
     for missing in faults["missing"]:
-        yield f"{missing['planned']} ({missing['mac']}) was not heard"
-    for mac in faults["unknown"]:
-        yield f"{mac} is not in the plan"
-    for bssid in faults["unknown_radios"]:
-        yield f"radio {bssid} is not in the plan"
+        yield f"{_place(missing['planned'])} ({missing['mac']}) was not heard"
+    for unknown in faults["unplanned"]:
+        where = f"in segment {unknown['segment']}" if unknown["segment"] else "in no segment of the plan"
+        room = f", which has room for {unknown['room']}" if unknown["room"] else ""
+        yield f"{len(unknown['macs'])} devices unknown to the plan {where}{room}: {_few(unknown['macs'])}"
+    if faults["unknown_radios"]:
+        yield f"radios that are not in the plan: {_few(faults['unknown_radios'])}"
     if faults["snapped"]:
         yield f"{faults['snapped']} frames were captured only in part; names and options at their ends may be missing"
     for what, count in faults["unreadable"].items():

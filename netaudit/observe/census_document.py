@@ -7,6 +7,7 @@ from ipaddress import ip_address
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from netaudit.observe.census import AIR
 from netaudit.observe.census_kind import likely
 from netaudit.observe.census_site import Expected
 from netaudit.wire.ethernet import mac_text
@@ -79,7 +80,7 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
 def has_findings(document: Document) -> bool:
     """Does the document name something that somebody should look after?"""
     faults = document["faults"]
-    kinds = ("duplicates", "dhcp_servers", "flood", "missing", "unknown", "unknown_radios")
+    kinds = ("duplicates", "dhcp_servers", "flood", "missing", "unplanned", "unknown_radios")
     return any(faults[kind] for kind in kinds)
 
 
@@ -122,7 +123,8 @@ def _device(
 ) -> Document:
     kind = likely(device.marks)
     text = mac_text(mac)
-    planned = plan.macs.get(text)
+    held = [address for address, _, _ in addresses]
+    planned = plan.find(text, held)
     segments = sorted(device.segments)
     return {
         "mac": text,
@@ -130,7 +132,7 @@ def _device(
         "randomised": is_randomised(mac),
         "impossible": is_group(mac) or not any(mac),
         "planned": None if planned is None else planned.place,
-        "segment": plan.segment_of([address for address, _, _ in addresses], segments),
+        "segment": plan.segment_of(held, segments),
         "heard_on": segments,
         "addresses": [
             {"address": str(address), "how": how.value, **_span(span)}
@@ -234,7 +236,6 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
         "neighbours": census.neighbours.dropped,
         "radios": census.radios.dropped,
     }
-    heard = {device["mac"] for device in devices}
     return {
         "cut": [{"file": file["file"], "why": file["cut"]} for file in files if file["cut"]],
         "snapped": sum(file["snapped"] for file in files),
@@ -245,22 +246,42 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
             {"segment": segment, "addresses": sorted(found)} for segment, found in servers.items() if len(found) > 1
         ],
         "flood": {table: dropped for table, dropped in tables.items() if dropped},
-        "missing": []
-        if plan is None
-        else [
-            {"mac": mac, "planned": planned.place}
-            for mac, planned in sorted(plan.macs.items())
-            if mac not in heard and not planned.may_be_absent
-        ],
-        "unknown": []
-        if plan is None
-        else [
-            device["mac"]
-            for device in devices
-            if device["planned"] is None and not device["impossible"] and device["heard_on"] != ["air"]
-        ],
+        "missing": [] if plan is None else _missing(devices, plan),
+        "unplanned": [] if plan is None else _unplanned(devices, plan),
         "unknown_radios": [] if plan is None else sorted(bssid for bssid in census.radios if bssid not in plan.bssids),
     }
+
+
+def _missing(devices: list[Document], plan: Expected) -> list[Document]:
+    """List what the plan has, and was not heard, in segments of which something was heard."""
+    heard = {device["mac"] for device in devices}
+    listened = {device["segment"] for device in devices if device["segment"] is not None}
+    return [
+        {"mac": mac, "planned": planned.place}
+        for mac, planned in sorted(plan.macs.items())
+        if mac not in heard and not planned.may_be_absent and planned.segment in listened
+    ]
+
+
+def _unplanned(devices: list[Document], plan: Expected) -> list[Document]:
+    """
+    List the devices that the plan doesn't know, by segment, where there are more of them than it leaves unnamed.
+
+    Who was heard only on the air is left out: neighbours are on it too.
+    """
+    strangers: dict[str | None, list[str]] = {}
+    for device in devices:
+        if device["planned"] is None and not device["impossible"] and device["heard_on"] != [AIR]:
+            strangers.setdefault(device["segment"], []).append(device["mac"])
+    found: list[Document] = []
+    room_left = sum(plan.unnamed.values())
+    # Those whose segment nobody knows come last: they may be any of the unnamed that are still unaccounted for.
+    for segment, macs in sorted(strangers.items(), key=lambda item: (item[0] is None, item[0] or "")):
+        room = room_left if segment is None else plan.unnamed.get(segment, 0)
+        room_left -= min(room, len(macs))
+        if len(macs) > room:
+            found.append({"segment": segment, "room": room, "macs": macs})
+    return found
 
 
 def _claims(census: Census) -> tuple[list[Document], list[Document]]:
