@@ -245,10 +245,14 @@ def _looked(site: Site, present: tuple[Presence, ...], sources: tuple[Condition,
     Say how long each segment has been looked at without a break.
 
     After a break longer than the store's tolerance the intervals of all who are present begin anew, so the oldest of them
-    tells when looking began. Sleepers are no witnesses: theirs outlast a break.
+    tells when looking began. Sleepers are no witnesses: theirs outlast a break. Where the sweep fails nobody looks, even if
+    some are heard in passing.
     """
     found: dict[str, Looked] = {}
+    failing = {one.source for one in sources if not one.good}
     for name in site.segment:
+        if f"sweep:{name}" in failing:
+            continue
         here = [one for one in present if one.segment == name and not (one.thing and one.thing.sleeps)]
         sweeps = [one for one in sources if one.good and one.source.endswith(f":{name}")]
         since = [one.since for one in here] or [one.since for one in sweeps]

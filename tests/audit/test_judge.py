@@ -63,7 +63,7 @@ def test_more_devices_than_the_access_points_were_bought_for() -> None:
     # 24 strangers on the only 2.4 GHz radio; it admits 20, of which the plan uses 80 %.
     assert (finding.key, finding.place) == ("outgrown radio:hall/2.4", "radio:hall/2.4")
     assert finding.text.startswith("More devices than the access points were bought for")
-    assert "24 stations in use, 16 stations planned at most, 20 stations possible" in finding.text
+    assert "access point hall (2.4 GHz) (24 stations in use, 16 planned at most, 20 possible)" in finding.text
     assert "access point" in finding.evidence["cure"]
 
 

@@ -14,10 +14,10 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words, named
-from netaudit.observe.delay import jitter_s
+from netaudit.observe.delay import jitter_s, nearest_rank
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from netaudit.audit.roster import Thing
     from netaudit.audit.rules.rule import Case
@@ -30,7 +30,7 @@ SIGNIFICANCE: Final = 1e-6
 # So many echoes lost in a row, once or twice an hour, are an outage, which is another finding.
 OUTAGE_RUN: Final = 5
 OUTAGES: Final = 2
-# Fewer differences than these make no mean; the largest twentieth is left out, so that one slow echo is no jitter.
+# Fewer values than these make neither percentile nor mean; the largest twentieth is left out, so that one slow echo is no jitter.
 FEWEST: Final = 20
 TRIM: Final = 20
 # A finding ends when the measure is below this part of the promise. common practice, no source
@@ -101,10 +101,11 @@ def _ref(case: Case, place: str) -> str:
 
 
 def _judge_one(where: str, segment: str, thing: Thing | None, series: Series, targets: Targets) -> Verdict | None:
+    values = series.values
     found = [
         *_loss(thing, series, targets),
-        *_rtt(series, targets),
-        *_jitter(series, targets),
+        *_rtt(values, targets),
+        *_jitter(values, targets),
     ]
     if not found:
         return None
@@ -129,26 +130,26 @@ def _loss(thing: Thing | None, series: Series, targets: Targets) -> Iterator[_Fo
     owes_answer = thing is not None and not thing.sleeps and (thing.watched or thing.group == "router")
     if not owes_answer:
         return
+    if not series.lost:
+        return
     asked, lost = without_outages([one.value is not None for one in series.readings])
     if asked == 0 or lost <= LOWER_MARK * targets.loss * asked:
         return
     mark = Mark.HOLDS if tail(lost, asked, targets.loss) < SIGNIFICANCE else Mark.NEAR
-    yield mark, "loss", f"{lost} of {asked}", f"{targets.loss:.3g} of 1"
+    yield mark, "loss", f"{lost} of {asked}", f"{targets.loss * 100:.3g} %"
 
 
-def _rtt(series: Series, targets: Targets) -> Iterator[_Found]:
-    values = series.values
+def _rtt(values: Sequence[float], targets: Targets) -> Iterator[_Found]:
     slow = sum(value > targets.rtt_p95_s for value in values)
     if not values or slow <= LOWER_MARK * 0.05 * len(values):
         return
     mark = Mark.HOLDS if tail(slow, len(values), 0.05) < SIGNIFICANCE else Mark.NEAR
-    p95 = series.p95
-    shown = f"{slow} of {len(values)} above it" if p95 is None else f"{p95 * 1e3:.3g} ms"
+    shown = f"{nearest_rank(values, 95) * 1e3:.3g} ms" if len(values) >= FEWEST else f"{slow} of {len(values)} above it"
     yield mark, "rtt", shown, f"{targets.rtt_p95_s * 1e3:.3g} ms"
 
 
-def _jitter(series: Series, targets: Targets) -> Iterator[_Found]:
-    steps = sorted(abs(after - before) for before, after in pairwise(series.values))
+def _jitter(values: Sequence[float], targets: Targets) -> Iterator[_Found]:
+    steps = sorted(abs(after - before) for before, after in pairwise(values))
     if len(steps) < FEWEST:
         return
     kept = steps[: len(steps) - len(steps) // TRIM]
@@ -156,7 +157,7 @@ def _jitter(series: Series, targets: Targets) -> Iterator[_Found]:
     if mean_s <= LOWER_MARK * targets.jitter_s:
         return
     mark = Mark.HOLDS if mean_s > targets.jitter_s else Mark.NEAR
-    yield mark, "jitter", f"{jitter_s(series.values) * 1e3:.3g} ms", f"{targets.jitter_s * 1e3:.3g} ms"
+    yield mark, "jitter", f"{jitter_s(values) * 1e3:.3g} ms", f"{targets.jitter_s * 1e3:.3g} ms"
 
 
 def _together(place: str, segment: str, holding: list[Verdict], measured: int) -> Verdict:

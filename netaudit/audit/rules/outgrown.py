@@ -41,14 +41,16 @@ def judge_bought(case: Case) -> Iterator[Verdict]:
 
 def judge_air(case: Case) -> Iterator[Verdict]:
     """Compare how busy the air is with what was planned."""
-    return _judge(case, _AIR)
+    return _judge(case, _AIR, "radio:")
 
 
-def _judge(case: Case, kinds: dict[Kind, str]) -> Iterator[Verdict]:
+def _judge(case: Case, kinds: dict[Kind, str], within: str = "") -> Iterator[Verdict]:
+    """Judge the lines of these kinds at places that begin so: what a channel's line says its busiest radio has said."""
     at_place: defaultdict[str, list[Standing]] = defaultdict(list)
     for standing in case.standings:
-        if standing.line.kind in kinds and standing.line.supply != float("inf"):
-            at_place[standing.line.place].append(standing)
+        line = standing.line
+        if line.kind in kinds and line.supply != float("inf") and line.place.startswith(within):
+            at_place[line.place].append(standing)
     for place, standings in at_place.items():
         observed = [standing for standing in standings if standing.observed is not None]
         if len(observed) < len(standings):
@@ -74,8 +76,8 @@ def _verdict(place: str, high: list[Standing], kinds: dict[Kind, str]) -> Verdic
     first = (
         ("named", named(place)),
         ("in_use", amount(observed.latest, line.unit) if observed else ""),
-        ("planned_at_most", amount(line.usable, line.unit)),
-        ("there_is", amount(line.supply, line.unit)),
+        ("planned_at_most", amount(line.usable, line.unit, bare=True)),
+        ("there_is", amount(line.supply, line.unit, bare=True)),
         ("state", worst.observed_state),
         ("seen_by", observed.evidence if observed else ""),
         ("ceiling", line.ceiling_reason),
@@ -83,7 +85,7 @@ def _verdict(place: str, high: list[Standing], kinds: dict[Kind, str]) -> Verdic
     more = tuple(
         (
             f"also_{one.line.kind}",
-            f"{amount(one.observed.latest, one.line.unit)}, {amount(one.line.usable, one.line.unit)} planned at most",
+            f"{amount(one.observed.latest, one.line.unit)}, {amount(one.line.usable, one.line.unit, bare=True)} planned",
         )
         for one in high[1:]
         if one.observed is not None

@@ -45,9 +45,9 @@ def judge_port(case: Case) -> Iterator[Verdict]:
         if thing is None or thing.wifi or not thing.way or len(on_port[said.place]) > MOST_ON_EDGE:
             continue
         planned = next((place for place in thing.way if place.startswith("switch:")), None)
-        switch, _, port = said.place.partition("/")
+        switch = said.place.partition("/")[0]
         if planned is not None and switch != planned:
-            evidence = (("named", named(thing.ref)), ("port", f"{named(switch)} {port}"), ("planned", named(planned)))
+            evidence = (("named", named(thing.ref)), ("port", named(said.place)), ("planned", named(planned)))
             yield Verdict(thing.ref, Mark.HOLDS, "port", said.first_at, evidence)
 
 

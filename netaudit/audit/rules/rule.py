@@ -124,16 +124,27 @@ _UNITS: Final = {
 }
 
 
-def amount(value: float, unit: str) -> str:
-    """Write an amount of a ledger's line for people: "52 stations", "640.0 Mb/s", "43 %"."""
-    size, name, decimals = _UNITS.get(unit, (1.0, f" {unit}", 0))
+def amount(value: float, unit: str, *, bare: bool = False) -> str:
+    """Write an amount of a ledger's line for people: "52 stations", "640.0 Mb/s", "43 %"; bare: only "52" of what counts."""
+    size, name, decimals = _UNITS.get(unit, (1.0, "" if bare else f" {unit}", 0))
     return f"{value / size:.{decimals}f}{name}"
 
 
 def named(place: str) -> str:
-    """Write a place for people: `access_point:hall` is access point hall, `radio:hall/2.4` radio hall/2.4 GHz."""
+    """
+    Write a place for people.
+
+    `access_point:hall` is access point hall, `radio:hall/2.4` access point hall (2.4 GHz), `link:switch/shed` the link of
+    switch shed, `switch:loft/port:7` switch loft, port 7.
+    """
     kind, _, name = place.partition(":")
-    if kind == "segment" and name.endswith("/gateway"):
-        return f"the router's address in segment {name.removesuffix('/gateway')}"
-    words = f"{kind.replace('_', ' ')} {name}".strip()
-    return f"{words} GHz" if kind in ("radio", "channel") else words
+    first, _, second = name.partition("/")
+    if kind == "segment" and second == "gateway":
+        return f"the router's address in segment {first}"
+    if kind == "radio":
+        return f"access point {first} ({second} GHz)"
+    if kind == "link":
+        return f"the link of {first.replace('_', ' ')} {second}" if second else f"the link {first}"
+    if second.startswith("port:"):
+        return f"{kind} {first}, port {second.removeprefix('port:')}"
+    return f"{kind.replace('_', ' ')} {name}".strip()
