@@ -13,8 +13,10 @@ from scapy.layers.dhcp import BOOTP, DHCP, DHCPTypes
 from netaudit.errors import OutOfRange
 from netaudit.wire.dhcp4 import (
     ACK,
+    DISCOVER,
     MESSAGE_NAMES,
     OFFER,
+    REQUEST,
     decode_dhcp4,
     encode_dhcp4_discover,
     encode_dhcp4_reply,
@@ -85,6 +87,12 @@ def test_message_names_agree_with_another_program() -> None:
         number: name for number, name in MESSAGE_NAMES.items() if number <= 13
     }
     assert sorted(MESSAGE_NAMES) == list(range(1, 19))
+    assert [MESSAGE_NAMES[number] for number in (DISCOVER, OFFER, REQUEST, ACK)] == [
+        "DISCOVER",
+        "OFFER",
+        "REQUEST",
+        "ACK",
+    ]
 
 
 @repeatable
@@ -227,6 +235,13 @@ def test_the_relay_says_where_the_client_hangs() -> None:
     assert (cut.relay_circuit, cut.relay_remote) == (b"ge-7", None)
 
 
+def test_the_last_option_may_end_the_message() -> None:
+    """Without the end option the last option counts all the same."""
+    heard = decode_dhcp4(message((53, b"\x01"), (12, b"lamp"))[:-1])
+    assert heard is not None
+    assert heard.hostname == "lamp"
+
+
 def test_an_option_that_lies_about_its_length_leaves_those_before_it() -> None:
     """Options before the first that runs over the end are kept."""
     heard = decode_dhcp4(message((53, b"\x01"), (12, b"lamp"))[:-1] + b"\x32\xc8\x0a\x00")
@@ -286,6 +301,10 @@ def test_scapy_reads_our_discover(hostname: str, xid: int) -> None:
     options = {option[0]: option[1] for option in read[DHCP].options if isinstance(option, tuple)}
     assert (read.op, read.xid, read.chaddr[:6], int(read.flags)) == (1, xid, MAC, 0x8000)
     assert (options["message-type"], options["hostname"].decode()) == (1, hostname)
+    assert (read.htype, read.hlen, read.hops, read.secs, int(IPv4Address(read.ciaddr))) == (1, 6, 0, 0, 0)
+    # RFC 2132: mask, router, name servers, domain name
+    assert options["param_req_list"] == [1, 3, 6, 15]
+    assert options["client_id"] == b"\x01" + MAC
     assert len(payload) >= 300
 
 

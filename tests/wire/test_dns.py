@@ -206,6 +206,26 @@ def test_the_name_of_the_root_is_not_a_name() -> None:
     assert not heard.records[0].cache_flush
 
 
+def test_pointers_reach_beyond_the_first_256_octets() -> None:
+    """The offset of a pointer has 14 bits (RFC 1035 section 4.1.4)."""
+    padding = record(b"\0", dns.TXT, b"\xff" + b"a" * 255) * 2
+    place = (0xC000 | 12 + len(padding)).to_bytes(2, "big")
+    lamp = record(b"\x04lamp\x05local\0", dns.A, bytes([192, 0, 2, 1]))
+    heard = decode_dns(header(0, 4) + padding + lamp + record(place, dns.PTR, b"\x03two" + place))
+    assert heard is not None
+    assert heard.names == ("lamp.local",)
+    assert heard.records[3].target == "two.lamp.local"
+
+
+def test_nsec_types_come_in_windows() -> None:
+    """The example of RFC 4034 section 4.3: A, MX, RRSIG, NSEC and, five windows on, TYPE1234."""
+    bitmaps = bytes.fromhex("0006400100000003" + "041b" + "00" * 26 + "20")
+    heard = decode_dns(header(0, 1) + record(b"\x05alfa1\0", dns.NSEC, b"\x04host\x07example\x03com\0" + bitmaps))
+    assert heard is not None
+    assert heard.records[0].types == (1, 15, 46, 47, 1234)
+    assert heard.records[0].target == "host.example.com"
+
+
 def test_a_bad_record_leaves_those_before_and_after_it() -> None:
     """A record whose data isn't what its type promises is left out, and reading goes on where it says that it ends."""
     good = record(b"\x04lamp\0", dns.A, bytes([192, 0, 2, 1]))
@@ -218,6 +238,7 @@ def test_a_bad_record_leaves_those_before_and_after_it() -> None:
         record(b"\x04lamp\0", dns.TXT, b"\x09short"),
         record(b"\x04lamp\0", dns.NSEC, b"\0\0\x21" + b"\xff" * 33),
         record(b"\x04lamp\0", dns.NSEC, b"\0\x01\x01\x80\x01\x01\x80"),
+        record(b"\x04lamp\0", dns.NSEC, b"\x04lam"),
         record(b"\xff\xff", dns.A, bytes([192, 0, 2, 2])),
     ]
     for one in bad:
@@ -238,7 +259,16 @@ def test_a_record_whose_end_is_unknown_leaves_those_before_it() -> None:
 # RFC 1035 section 4.1.4: a pointer leads to a prior occurrence of a name.
 @pytest.mark.parametrize(
     "name",
-    [b"\xc0\x0c", b"\x01a\xc0\x0c", b"\xc0\x0e\xc0\x0c", b"\xc0\xff", b"\xc0", b"\x40\0", b"\x80\0", b"\x3fshort"],
+    [
+        b"\xc0\x0c",
+        b"\x01a\xc0\x0c",
+        b"\xc0\x0e\xc0\x0c",
+        b"\xc0\xff",
+        b"\xc0",
+        b"\x40" + b"a" * 64 + b"\0",
+        b"\x80" + b"a" * 128 + b"\0",
+        b"\x3fshort",
+    ],
     ids=["itself", "its start", "forward", "outside", "cut", "reserved 01", "reserved 10", "label over the end"],
 )
 def test_a_pointer_that_does_not_lead_back_is_no_name(name: bytes) -> None:
@@ -308,6 +338,7 @@ def test_scapy_reads_our_query(*, name: str, unicast: bool) -> None:
     read = DNS(encode_dns_query(name, dns.PTR, identity=3, unicast_response=unicast))
     asked = read.qd[0]
     assert (read.id, read.qr, asked.qname.decode(), asked.qtype) == (3, 0, name + ".", dns.PTR)
+    assert (read.qdcount, read.ancount, read.nscount, read.arcount) == (1, 0, 0, 0)
     assert asked.unicastresponse == unicast
 
 
@@ -319,7 +350,7 @@ def test_scapy_reads_our_response(*, name: str, target: str, ttl: int, ip: IPv4A
     pointer = DnsRecord(name, dns.PTR, ttl, target=target)
     payload = encode_dns_response([address, pointer])
     read = DNS(payload)
-    assert (read.qr, read.aa, read.ancount) == (1, 1, 2)
+    assert (read.qr, read.aa, read.qdcount, read.ancount, read.nscount, read.arcount) == (1, 1, 0, 2, 0, 0)
     assert (read.an[0].rrname.decode(), read.an[0].ttl, ip_address(read.an[0].rdata)) == (name + ".", ttl, ip)
     assert read.an[1].rdata.decode() == target + "."
     heard = decode_dns(payload)
