@@ -11,11 +11,11 @@ from scapy.layers.inet import IP, UDP
 from scapy.layers.l2 import Ether
 
 from netaudit.errors import OutOfRange
-from netaudit.observe.dhcp_servers import MOST_SERVERS, dhcp_servers
+from netaudit.observe.dhcp_servers import MOST_SERVERS, _offer, dhcp_servers
 from tests.lab.host import Host, Pool
 
 if TYPE_CHECKING:
-    from tests.lab.lan import Lab, Segment
+    from tests.lab.lan import Lab
 
 
 def _server(number: int, first: str, lease_s: int = 3600) -> Host:
@@ -53,25 +53,39 @@ def test_no_server_is_no_notice(lab: Lab) -> None:
     assert lab.call(dhcp_servers, segment.interface, segment="hall", timeout_s=0.3).notices == ()
 
 
-def _offer(segment: Segment, **changes: object) -> bytes:
-    mac = bytes.fromhex(segment.mac.replace(":", ""))
-    fields = {"op": 2, "chaddr": mac, "xid": 7, "yiaddr": "192.0.2.7", **changes}
-    options = DHCP(options=[("message-type", "offer"), ("server_id", "192.0.2.77"), "end"])
+def _frame(mac: str, *, xid: int = 7, kind: str = "offer") -> bytes:
+    """Write a server's message with an independent library."""
+    options = DHCP(options=[("message-type", kind), ("server_id", "192.0.2.77"), "end"])
+    bootp = BOOTP(op=2, chaddr=bytes.fromhex(mac.replace(":", "")), xid=xid, yiaddr="192.0.2.7")
     head = Ether(src="02:00:00:00:00:77", dst="ff:ff:ff:ff:ff:ff") / IP(src="192.0.2.77", dst="255.255.255.255")
-    return bytes(head / UDP(sport=67, dport=68) / BOOTP(**fields) / options)
+    return bytes(head / UDP(sport=67, dport=68) / bootp / options)
 
 
-def test_offers_to_others_and_to_other_questions_are_not_ours(lab: Lab) -> None:
-    """An offer with another transaction number, or for another client, is not an answer to us."""
+def test_offers_to_other_questions_are_not_ours(lab: Lab) -> None:
+    """An offer with another transaction number, and noise, are not answers to us."""
     segment = lab.segment([])
 
     def speak() -> None:
-        segment.send(_offer(segment))
-        segment.send(_offer(segment, chaddr=bytes.fromhex("020000000012")))
+        segment.send(_frame(segment.mac))
         segment.send(b"\xff" * 300)
 
     with lab.later(0.1, speak):
         assert lab.call(dhcp_servers, segment.interface, segment="hall", timeout_s=0.6).notices == ()
+
+
+def test_only_an_offer_to_this_client_and_question_is_read_as_one() -> None:
+    """Right in all: read, with the MAC it came from; any of client, number or kind of message differs: not ours."""
+    mac = bytes.fromhex("02ff00000001")
+    offer = _offer(_frame(mac.hex(":")), 7, mac)
+    assert offer is not None
+    assert (offer[0].server_id, offer[0].yiaddr) == (IPv4Address("192.0.2.77"), IPv4Address("192.0.2.7"))
+    assert offer[1] == bytes.fromhex("020000000077")
+    assert _offer(_frame("02:00:00:00:00:12"), 7, mac) is None
+    assert _offer(_frame(mac.hex(":"), xid=8), 7, mac) is None
+    assert _offer(_frame(mac.hex(":"), kind="ack"), 7, mac) is None
+    whole = _frame(mac.hex(":"))
+    for cut in range(len(whole)):
+        assert _offer(whole[:cut], 8, mac) is None
 
 
 def test_made_up_servers_are_bounded(lab: Lab) -> None:

@@ -9,15 +9,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from scapy.layers.inet import ICMP
+from scapy.packet import Raw
 from scipy.stats import binom
 
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.delay import nearest_rank
-from netaudit.observe.echo import EchoResult, EchoTarget, echo
+from netaudit.observe.echo import EchoResult, EchoTarget, _Round, echo
 from tests.lab.host import Host, crowd
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from tests.lab.lan import Lab, Segment
 
@@ -197,30 +199,62 @@ def test_the_ping_socket_does_without_rights_or_macs(lab: Lab) -> None:
     assert segment.counts().asked["echo"] == 20 * 6
 
 
-def test_answers_of_strangers_don_t_count(lab: Lab) -> None:
-    """An answer from another address than the one asked, or with another's mark, is not an answer."""
-    asked = crowd(NET, 1)[0].but(present=False)
-    segment = lab.segment([asked], own=OWN)
-    reply = bytes.fromhex(segment.mac.replace(":", "")) + bytes.fromhex("020000000055") + b"\x08\x00"
-    packet = bytes.fromhex("45000054000040004001b68fc0000202c0000201") + b"\0\0\xff\xff" + bytes(60)
+class _Tape:
+    """A way that takes probes to a list and gives back what a test puts on it."""
 
-    def forge() -> None:
-        for _ in range(50):
-            segment.send(reply + packet)
+    def __init__(self) -> None:
+        self.sent: list[bytes] = []
+        self.coming: list[tuple[IPv4Address, bytes, int]] = []
 
-    with lab.later(0.1, forge):
-        result = lab.call(
-            echo,
-            segment.interface,
-            _targets([asked]),
-            networks=[NET],
-            count=3,
-            gap_s=0.1,
-            interval_s=0.1,
-            timeout_s=0.5,
-        )
-    assert [sample.value for sample in result.samples] == [None, None, None]
-    assert (result.late, result.duplicates) == (0, 0)
+    def fileno(self) -> int:
+        return -1
+
+    def message(self, _target: EchoTarget, _number: int, data: bytes) -> bytes:
+        return data
+
+    def send(self, _target: EchoTarget, message: bytes) -> bool:
+        self.sent.append(message)
+        return True
+
+    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]:
+        yield from self.coming
+        self.coming = []
+
+    def drops(self) -> int:
+        return 0
+
+
+async def test_only_the_answer_of_the_one_asked_with_our_mark_counts() -> None:
+    """Another sender, another mark, a probe never sent, broken, cut, a request, before its probe: none; the right one does."""
+    tape = _Tape()
+    running = _Round(tape, 1.0, lambda: 1_000_000_000)
+    (target,) = _targets(crowd(NET, 1))
+    running.send(target, counted=True)
+    (data,) = tape.sent
+
+    def reply(data: bytes, *, kind: int = 0) -> bytes:
+        # Written by an independent library.
+        return bytes(ICMP(type=kind, id=5, seq=0) / Raw(data))
+
+    good = reply(data)
+    tape.coming = [
+        (IPv4Address("192.0.2.200"), good, 1_001_000_000),
+        (target.address, reply(bytes([data[0] ^ 1]) + data[1:]), 1_001_000_000),
+        (target.address, reply(data[:8] + b"\0\0\0\1" + data[12:]), 1_001_000_000),
+        (target.address, good[:-1] + b"\x55", 1_001_000_000),
+        (target.address, good[:12], 1_001_000_000),
+        (target.address, reply(data[:8]), 1_001_000_000),
+        (target.address, reply(data, kind=8), 1_001_000_000),
+        (target.address, good, 999_000_000),
+    ]
+    running.hear()
+    assert (running.open, running.late, running.duplicates) == (1, 0, 0)
+    assert not running.all_in.is_set()
+    tape.coming = [(target.address, good, 1_003_000_000), (target.address, good, 1_004_000_000)]
+    running.hear()
+    assert (running.open, running.late, running.duplicates) == (0, 0, 1)
+    assert running.probes[0].rtt_ns == 3_000_000
+    assert running.all_in.is_set()
 
 
 async def test_targets_outside_of_the_plan_are_refused() -> None:

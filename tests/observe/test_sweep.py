@@ -162,6 +162,18 @@ def test_round_trips_are_those_of_the_host(lab: Lab) -> None:
     assert all(0.005 <= (sample.value or 0) < 0.5 for sample in result.samples)
 
 
+def test_no_round_trip_is_made_of_an_answer_to_nobody_knows_which_probe(lab: Lab) -> None:
+    """Who answers after having been asked again is there, but has no round trip: it would come out too short."""
+    host = crowd(NET, 1)[0].but(delay_s=0.5)
+    segment = lab.segment([host], own=OWN)
+    result = lab.call(
+        sweep, segment.interface, IPv4Network("192.0.2.0/30"), segment="hall", pace_hz=100.0, retries=1, timeout_s=0.35
+    )
+    assert _found(result) == _there([host])
+    assert segment.counts().asked_of == {host.mac: {"arp": 2}}
+    assert result.samples == ()
+
+
 # RFC 1918, 5737, 6598, 3927, 2544: just outside of each range, and well-known public space
 @pytest.mark.parametrize(
     "public",

@@ -6,6 +6,8 @@ from ipaddress import IPv4Network, IPv6Address, IPv6Network
 from typing import TYPE_CHECKING
 
 import pytest
+from scapy.layers.inet6 import ICMPv6EchoReply, IPv6
+from scapy.layers.l2 import Ether
 
 from netaudit.errors import LookError
 from netaudit.observe.observation import How
@@ -82,12 +84,18 @@ def test_likely_addresses_are_those_of_the_standard_and_of_the_kernel(lab: Lab) 
 
 
 def test_hostile_messages_do_no_harm(lab: Lab) -> None:
-    """Advertisements from afar (hop limit not 255), cut ones and group MACs are not believed; good ones after them are."""
+    """Advertisements from afar (hop limit not 255), cut ones, group MACs and answers to others don't count; good ones after them are."""
     good = Host(mac="02:00:00:00:00:95", address6="2001:db8::95")
     segment = lab.segment([good], own=OWN)
     head = bytes.fromhex("333300000001 020000000055 86dd 60000000".replace(" ", ""))
     source = IPv6Address("2001:db8::55").packed + IPv6Address("ff02::1").packed
     body = bytes.fromhex("8800000020000000") + IPv6Address("2001:db8::55").packed
+    # Somebody's answer to another's ping; that our random identifier is the same happens once in 65,536 runs.
+    foreign = bytes(
+        Ether(src="02:00:00:00:00:56", dst=segment.mac)
+        / IPv6(src="2001:db8::56", dst="fe80::1")
+        / ICMPv6EchoReply(id=0x1D1D)
+    )
 
     def attack() -> None:
         far = head + (32).to_bytes(2, "big") + b"\x3a\x40" + source + body + bytes.fromhex("0201020000000055")
@@ -95,6 +103,7 @@ def test_hostile_messages_do_no_harm(lab: Lab) -> None:
         for cut in range(14, len(group) - 8):
             segment.send(group[:cut].ljust(60, b"\0") if cut < 60 else group[:cut])
         segment.send(far)
+        segment.send(foreign)
         segment.send(group)
         segment.say(good, "nd")
 
