@@ -115,8 +115,8 @@ def _print(plan: str, site: Site, judgement: Judgement, findings: list[Finding],
     from netaudit.audit.judge import gravity
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import State
-    from netaudit.publish.text import harmless
     from netaudit.cli.output import console
+    from netaudit.publish.text import harmless
 
     zone = ZoneInfo(site.site.time_zone)
     out = console()
