@@ -9,6 +9,7 @@ devices on them. Marks show where the ledger's lines stand as planned.
 from __future__ import annotations
 
 from collections import Counter
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
@@ -19,7 +20,7 @@ from netaudit.publish.text import harmless, identity, kind_name, place_name, qua
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from netaudit.capacity.ledger import Ledger
     from netaudit.capacity.line import Line
@@ -58,6 +59,36 @@ def draw(site: Site, ledger: Ledger) -> str:
     return _Drawing(site, ledger).svg()
 
 
+@dataclass(frozen=True, slots=True)
+class Slices:
+    """A drawing to be printed: its elements, its width, and the (top, bottom) of each slice that a page holds [px]."""
+
+    body: str
+    width: float
+    slices: tuple[tuple[float, float], ...]
+
+
+def draw_slices(site: Site, ledger: Ledger, page_shape: float) -> Slices:
+    """
+    Draw a checked plan for pages, cut between rows; a row higher than a page is cut where it must be.
+
+    Args:      page_shape is the height of what a page holds, as a share of its width.
+    """
+    drawing = _Drawing(site, ledger)
+    sheet = drawing.sheet_of_all()
+    return Slices(sheet.elements(), _WIDTH, tuple(_slices(drawing.cuts, drawing.height, page_shape * _WIDTH)))
+
+
+def _slices(cuts: list[float], height: float, page_px: float) -> Iterator[tuple[float, float]]:
+    top = 0.0
+    while height - top > page_px:
+        fitting = [cut for cut in cuts if top < cut <= top + page_px]
+        bottom = max(fitting, default=top + page_px)
+        yield top, bottom
+        top = bottom
+    yield top, height
+
+
 def line_text(line: Line, locale: str) -> str:
     """Say one line shortly, with its word: "Ports: 12 of 26 ports, within"."""
     planned = quantity(line.planned, line.unit, locale)
@@ -88,8 +119,19 @@ class _Drawing:
         for line in ledger.lines:
             self.lines.setdefault(line.place, []).append(line)
         self.cards: dict[str, tuple[float, float]] = {}
+        self.cuts: list[float] = []
+        self.card_bottom = 0.0
+
+    @property
+    def height(self) -> float:
+        return self.y + 20
 
     def svg(self) -> str:
+        sheet = self.sheet_of_all()
+        title = f"Network of {harmless(self.site.site.name)}"
+        return sheet.svg(_WIDTH, self.height, title, "Closets, switches, cables, access points and devices as planned")
+
+    def sheet_of_all(self) -> Sheet:
         self._head()
         # Wires lie under the plates of closets and cards, as cables run behind them; so their elements come first.
         wires = Sheet()
@@ -97,16 +139,14 @@ class _Drawing:
         body = Sheet()
         self.sheet = body
         for cabinet in self.outline.cabinets:
+            self.cuts.append(self.y - 6)
             self._cabinet(cabinet, wires)
         self._unserved()
         self._networks()
         self._legend()
         over.extend(wires)
         over.extend(body)
-        name = harmless(self.site.site.name)
-        return over.svg(
-            _WIDTH, self.y + 20, f"Network of {name}", "Closets, switches, cables, access points and devices as planned"
-        )
+        return over
 
     # ------------------------------------------------------------------------------------------------ head
 
@@ -181,7 +221,7 @@ class _Drawing:
     def _shelf(self, shelf: Shelf, wires: Sheet) -> None:
         top = self.y
         x = _CARD_X + min(shelf.depth, _DEEPEST) * _INDENT
-        bottom = self._card(shelf, x, top)
+        bottom = self.card_bottom = self._card(shelf, x, top)
         self.cards[shelf.ref] = (x, bottom)
         if shelf.above is not None:
             self._link(shelf, x, top, wires)
@@ -189,6 +229,7 @@ class _Drawing:
         if shelf.rows:
             self._rows(shelf.rows, shelf)
         self.y = max(self.y, bottom) + 12
+        self.cuts.append(self.y - 8)
 
     def _link(self, shelf: Shelf, x: float, top: float, wires: Sheet) -> None:
         switch = self.site.switch[shelf.ref]
@@ -284,6 +325,8 @@ class _Drawing:
         air_bottom = self._radios(row, top) if row.fed == "access_point" else top
         self.y = max(drop_bottom, thing_bottom, air_bottom) + 8
         self.sheet.path(f"M{_DROP_X} {self.y - 4:.1f}H{_RIGHT}", "rule", stroke_px=0.7)
+        if self.y > self.card_bottom:
+            self.cuts.append(self.y - 3)
 
     def _drops(self, row: Row, middle: float, shelf: Shelf | None) -> float:
         sheet = self.sheet
@@ -464,6 +507,7 @@ class _Drawing:
 
     def _networks(self) -> None:
         sheet = self.sheet
+        self.cuts.append(self.y - 4)
         sheet.text(_LEFT, self.y + 12, "Networks", size=13, bold=True)
         self.y += 20
         sheet.path(f"M{_LEFT} {self.y}H{_RIGHT}", "margin")

@@ -10,6 +10,7 @@ from netaudit.errors import OutOfRange
 from netaudit.publish.drawing import draw
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.picture import png
+from netaudit.publish.printed import print_pages
 from netaudit.publish.reception import receptions
 from netaudit.publish.schedule import schedule_csv, schedule_html
 
@@ -46,6 +47,7 @@ def portfolio(site: Site, ledger: Ledger) -> Portfolio:
             left_out.append("site.png: this machine has none of the typefaces that we know; open site.svg instead")
         else:
             files["site.png"] = picture
+    files["print.html"] = print_pages(site, ledger).encode()
     reached = receptions(site)
     for index, floor in enumerate(floors(site), 1):
         files[f"floor-{index}.svg"] = draw_floor(site, ledger, floor, reached).encode()

@@ -131,6 +131,10 @@ class Sheet:
         self._parts.append(mark_shape(state))
         self.close()
 
+    def elements(self) -> str:
+        """Give the elements alone, without a frame or a style."""
+        return "\n".join(self._parts)
+
     def inline(self, width: float, height: float, title: str, kind: str) -> str:
         """Give the sheet as a part of a page, which brings the style."""
         return (

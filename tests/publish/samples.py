@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
@@ -46,6 +47,55 @@ def line(*, planned: float, supply: float = 10.0, place: str = "switch:pantry", 
 def parsed(svg: str) -> ET.Element:
     """Parse a drawing."""
     return ET.fromstring(svg)  # noqa: S314 - our own output, from plans of these tests
+
+
+class Page(HTMLParser):
+    """Reads a page as a browser would: tags, attributes, and the text between."""
+
+    def __init__(self, page: str) -> None:
+        super().__init__()
+        self.tags: list[str] = []
+        self.attributes: list[tuple[str, str | None]] = []
+        self.open: list[str] = []
+        self.said: list[str] = []
+        self.feed(page)
+        self.text = " ".join(" ".join(self.said).split())
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag."""
+        self.tags.append(tag)
+        self.attributes += attrs
+        if tag not in ("meta", "link", "br", "img"):
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note a tag without content."""
+        self.tags.append(tag)
+        self.attributes += attrs
+
+    def handle_endtag(self, tag: str) -> None:
+        """Hold that tags are closed in order."""
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        """Collect text."""
+        if "style" not in self.open:
+            self.said.append(data)
+
+
+def assert_self_contained(page: str) -> Page:
+    """Hold that a page loads nothing, runs nothing, and is well formed."""
+    read = Page(page)
+    assert read.open == []
+    assert not {"script", "iframe", "object", "embed", "form", "base", "img"} & set(read.tags)
+    for name, value in read.attributes:
+        assert not name.startswith("on"), name
+        assert name not in ("src", "srcset", "action", "style"), name
+        if name == "href":
+            assert value in ("data:,", "#drawing")
+    assert "@import" not in page
+    assert "url(" not in page
+    return read
 
 
 @dataclass(frozen=True)

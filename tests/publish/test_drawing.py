@@ -1,19 +1,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import pytest
 
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.drawing import draw, worst
+from netaudit.publish.drawing import draw, draw_slices, worst
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.look import STATE_WORDS
+from netaudit.publish.printed import print_pages
 from netaudit.publish.reception import receptions
 from netaudit.publish.svg import text_width
 from netaudit.publish.text import identity
-from tests.publish.samples import line, parsed, plan
+from tests.publish.samples import assert_self_contained, line, parsed, plan
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -141,3 +143,28 @@ def test_floors_are_clean_and_hold_what_is_placed(which: str, request: pytest.Fi
     wanted |= {f"closet:{name}" for name, closet in site.closet.items() if closet.x_m is not None}
     for ref in wanted:
         assert sum(identity(ref) in ids for ids in drawn) == 1, ref
+
+
+@pytest.mark.parametrize("which", ["demo_site", "large_site"])
+def test_pages_hold_all_of_the_drawing_and_cut_no_text(which: str, request: pytest.FixtureRequest) -> None:
+    """The slices follow each other from top to bottom, none is higher than its page, and no text lies across a cut."""
+    site: Site = request.getfixturevalue(which)
+    ledger = gather(site)
+    root = parsed(draw(site, ledger))
+    made = draw_slices(site, ledger, 0.66)
+    assert made.slices[0][0] == 0
+    assert made.slices[-1][1] == pytest.approx(float(root.attrib["height"]), abs=1)
+    assert all(before[1] == after[0] for before, after in pairwise(made.slices))
+    assert all(0 < bottom - top <= 0.66 * made.width for top, bottom in made.slices)
+    cuts = [bottom for _, bottom in made.slices[:-1]]
+    assert cuts
+    assert not [box for box in boxes(root) for cut in cuts if box.top < cut < box.bottom]
+
+
+def test_the_printed_page_is_self_contained(hostile_site: Site) -> None:
+    """It has the drawing once, a sheet a slice, and loads and runs nothing."""
+    page = print_pages(hostile_site, gather(hostile_site))
+    assert page.count('<g id="drawing">') == 1
+    assert page.count("<section>") == page.count('<use href="#drawing"/>') >= 1
+    assert_self_contained(page)
+    assert "\u202e" not in page

@@ -40,6 +40,7 @@ def test_file_names_are_ours(hostile_site: Site, demo_ledger: Ledger) -> None:
     names = list(portfolio(hostile_site, demo_ledger).files)
     assert [name for name in names if name != "site.png"] == [
         "site.svg",
+        "print.html",
         "floor-1.svg",
         "schedule.html",
         "schedule.csv",

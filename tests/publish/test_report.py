@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import re
-from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 
 import pytest
@@ -12,59 +11,10 @@ from netaudit.publish.report import render_report
 from netaudit.publish.report_data import WeekReport
 from netaudit.publish.summary import MOST_TO_DO, summarise
 from netaudit.publish.views import FindingView
-from tests.publish.samples import MONDAY, NOW, line, plan
+from tests.publish.samples import MONDAY, NOW, Page, assert_self_contained, line, plan
 
 if TYPE_CHECKING:
     from netaudit.site.model import Site
-
-
-class Page(HTMLParser):
-    """Reads a page as a browser would: tags, attributes, and the text between."""
-
-    def __init__(self, page: str) -> None:
-        super().__init__()
-        self.tags: list[str] = []
-        self.attributes: list[tuple[str, str | None]] = []
-        self.open: list[str] = []
-        self.said: list[str] = []
-        self.feed(page)
-        self.text = " ".join(" ".join(self.said).split())
-
-    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Note a tag."""
-        self.tags.append(tag)
-        self.attributes += attrs
-        if tag not in ("meta", "link", "br", "img"):
-            self.open.append(tag)
-
-    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
-        """Note a tag without content."""
-        self.tags.append(tag)
-        self.attributes += attrs
-
-    def handle_endtag(self, tag: str) -> None:
-        """Hold that tags are closed in order."""
-        assert self.open.pop() == tag
-
-    def handle_data(self, data: str) -> None:
-        """Collect text."""
-        if "style" not in self.open:
-            self.said.append(data)
-
-
-def assert_self_contained(page: str) -> Page:
-    """Hold that a page loads nothing, runs nothing, and is well formed."""
-    read = Page(page)
-    assert read.open == []
-    assert not {"script", "iframe", "object", "embed", "form", "base", "img"} & set(read.tags)
-    for name, value in read.attributes:
-        assert not name.startswith("on"), name
-        assert name not in ("src", "srcset", "action", "style"), name
-        if name == "href":
-            assert value == "data:,"
-    assert "@import" not in page
-    assert "url(" not in page
-    return read
 
 
 def test_a_full_week_is_self_contained_and_harmless(week: WeekReport) -> None:
