@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from math import isfinite
+from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Table, bindparam, delete, update
 
 from netaudit.observe.observation import Health, Naming, Notice, Observation, Sample, Sighting
 from netaudit.store import schema
-from netaudit.store.key import MAX_SERIES, SERIES_BITS
+from netaudit.store.key import MAX_SERIES, first_key, index_of
 from netaudit.store.mark import note_late
 from netaudit.store.memory import Line, Memory, Seen, State, words_of
 from netaudit.store.stay import Stay, Tolerance
 from netaudit.store.unit import quantum_of
-from netaudit.store.upsert import next_rev, placeholders, upsert
+from netaudit.store.upsert import next_rev, put_samples, upsert
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
+    from datetime import datetime
 
 # Ends of intervals, latest attempts and repeated notices are written together and seldom: such a write touches a few
 # pages however many rows it changes, and the five minutes of them that a crash may lose change no judgement.
@@ -38,6 +40,9 @@ MAX_DETAIL: Final = 4_096
 AHEAD_S: Final = 3600
 # A sample that waited longer than this for its commit came late: the jobs that went past its moment go back to it.
 LATE_S: Final = 180
+# In the place of a key.
+_REFUSED: Final = -1
+_TOO_OLD: Final = -2
 
 
 @dataclass(slots=True)
@@ -112,44 +117,48 @@ class Batch:
     # -- samples
 
     def _samples(self, samples: list[Sample]) -> None:
-        rows: list[tuple[int, int, float | None]] = []
-        site, series, oldest, newest = self._site, self._memory.series, self._oldest_s, self._now_s + AHEAD_S
+        """Turn samples into rows. The one loop that runs for every sample: what it does is done once, and in place."""
+        rows: list[tuple[int, float | None]] = []
+        series, refused, too_old = self._memory.series, 0, 0
+        moment: datetime | None = None
+        key = 0
         for sample in samples:
-            moment, value = sample.at, sample.value
+            if sample.at is not moment:
+                moment = sample.at
+                key = self._moment_key(moment)
+            if key < 0:
+                refused += key == _REFUSED
+                too_old += key == _TOO_OLD
+                continue
+            value = sample.value
+            if value is not None and not isfinite(value):
+                refused += 1
+                continue
             line = series.get((sample.place, sample.kind)) or self._new_series(sample)
-            if line is None or moment.tzinfo is None:
-                self.tally.refused += 1
+            if line is None:
+                refused += 1
                 continue
-            at = int(moment.timestamp())
-            if at < oldest:
-                self.tally.too_old += 1
-                continue
-            if value is not None:
-                if not isfinite(value):
-                    self.tally.refused += 1
-                    continue
-                if line.quantum:
-                    value = round(value / line.quantum)
-            if at > newest:
-                self.tally.refused += 1
-                continue
-            rows.append((at << SERIES_BITS | line.id, site, value))
+            if value is not None and line.quantum:
+                value = round(value / line.quantum)
+            rows.append((key | line.id, value))
+        self.tally.refused += refused
+        self.tally.too_old += too_old
         if not rows:
             return
-        rows.sort(key=lambda row: row[0])
-        # In one second a series has one value: the latest to arrive.
-        self._connection.exec_driver_sql(
-            f"INSERT INTO samples (key, site, value) VALUES ({placeholders(self._connection, 3)}) "  # noqa: S608 - marks
-            f"ON CONFLICT {self._samples_key()} DO UPDATE SET value = excluded.value",
-            rows,
-        )
+        rows.sort(key=itemgetter(0))
+        put_samples(self._connection, self._site, rows)
         self.tally.written += len(rows)
-        earliest = rows[0][0] >> SERIES_BITS
+        earliest = index_of(rows[0][0])
         if earliest < self._now_s - LATE_S:
             note_late(self._connection, self._site, "samples", earliest)
 
-    def _samples_key(self) -> str:
-        return "(key)" if self._connection.dialect.name == "sqlite" else "(site, key)"
+    def _moment_key(self, moment: datetime) -> int:
+        if moment.tzinfo is None:
+            return _REFUSED
+        at = int(moment.timestamp())
+        if at < self._oldest_s:
+            return _TOO_OLD
+        return first_key(at) if at <= self._now_s + AHEAD_S else _REFUSED
 
     def _new_series(self, sample: Sample) -> Line | None:
         memory = self._memory
@@ -232,13 +241,16 @@ class Batch:
         self._memory.names_of[device] = count + 1
         return True
 
-    def _keep_ended(self, ended: Iterable[Stay]) -> None:
+    def _keep_ended(self, ended: list[Stay]) -> None:
         rows = [
-            {"device": device, "since": stay.since, "segment": stay.segment, "until": stay.until}
+            {"site": self._site, "until": stay.until, "device": device, "segment": stay.segment, "since": stay.since}
             for stay in ended
             if (device := self._memory.devices.get(stay.mac)) is not None
         ]
-        self._put(schema.presence, ("until", "rev"), rows)
+        if rows:
+            statement = upsert(self._connection.dialect.name, schema.presence, ())
+            self._connection.execute(statement, rows)
+            note_late(self._connection, self._site, "presence", min(stay.until for stay in ended))
 
     def _save_stays(self) -> None:
         memory = self._memory
@@ -251,6 +263,8 @@ class Batch:
                     here.site == self._site, here.device == memory.devices[stay.mac], here.segment == stay.segment
                 )
             )
+        gone = [{"id": memory.devices[stay.mac], "last_at": stay.until} for stay in over]
+        self._change(schema.devices, ("id",), ("last_at",), gone)
         unsaved = memory.stays.unsaved()
         rows = [
             {"device": memory.devices[stay.mac], "segment": stay.segment, "since": stay.since, "until": stay.until}

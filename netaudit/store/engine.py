@@ -90,7 +90,7 @@ def _prepare(connection: Any, _record: object) -> None:  # noqa: ANN401 - SQLAlc
     cursor.execute(f"PRAGMA busy_timeout={BUSY_MS}")
     cursor.execute("PRAGMA journal_mode=WAL")
     # FULL syncs the log at each commit: what was committed survives a power cut (https://sqlite.org/pragma.html,
-    # synchronous). At one commit in half a minute that costs nothing worth measuring; NORMAL would lose the last ones.
+    # synchronous). At one commit a minute that costs nothing worth measuring; NORMAL would lose the last ones.
     cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
     # Sorting a year for a report stays in memory: a temporary file would wear the card.

@@ -14,7 +14,7 @@ from sqlalchemy import Connection, Row, Select, Table, case, func, select, true
 
 from netaudit.store import schema
 from netaudit.store.key import DAY_S, HOUR_S, SERIES_BITS, first_key, index_of, series_of
-from netaudit.store.moment import moment, seconds
+from netaudit.store.moment import moment, moment_or_none, seconds
 from netaudit.store.records import Address, Condition, Device, Heard, Interval, Name, Reading, Rollup, Summary
 from netaudit.store.unit import measured
 
@@ -208,20 +208,18 @@ def devices(connection: Connection, site: int) -> list[Device]:
     for row in connection.execute(select(schema.names).where(called.site == site).order_by(called.last_at.desc())):
         name = Name(row.name, row.origin, moment(row.first_at), moment(row.last_at))
         names.setdefault(row.device, []).append(name)
-    ends: dict[int, int] = {}
-    for table in (schema.presence, schema.present):
-        end = select(table.c.device, func.max(table.c.until).label("until")).where(table.c.site == site)
-        for row in connection.execute(end.group_by(table.c.device)):
-            ends[row.device] = max(row.until, ends.get(row.device, 0))
+    here = schema.present.c
+    latest_end = select(here.device, func.max(here.until).label("until")).where(here.site == site)
+    ends = {row.device: row.until for row in connection.execute(latest_end.group_by(here.device))}
     return [
         Device(
             row.mac,
             moment(row.first_at),
-            moment(ends[row.id]) if row.id in ends else None,
+            moment_or_none(max((end for end in (row.last_at, ends.get(row.id)) if end is not None), default=None)),
             tuple(addresses.get(row.id, ())),
             tuple(names.get(row.id, ())),
         )
-        for row in connection.execute(select(one.id, one.mac, one.first_at).where(one.site == site).order_by(one.mac))
+        for row in connection.execute(select(schema.devices).where(one.site == site).order_by(one.mac))
     ]
 
 

@@ -18,7 +18,7 @@ from netaudit.store.engine import shown, writing
 from netaudit.store.key import DAY_S, HOUR_S, SERIES_BITS, first_key, index_of, key_of
 from netaudit.store.mark import begin, note_late, set_done
 from netaudit.store.trouble import told
-from netaudit.store.upsert import upsert
+from netaudit.store.upsert import keyed_row, upsert
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -113,4 +113,4 @@ def _rows(connection: Connection, site: int, index: int, step_s: int) -> Iterato
         .order_by(number)
     )
     for series, rows in groupby(connection.execute(asked), key=lambda row: row.number):
-        yield {"site": site, "key": key_of(index, series)} | describe(row.value for row in rows)
+        yield keyed_row(connection, site, {"key": key_of(index, series)} | describe(row.value for row in rows))

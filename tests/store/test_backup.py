@@ -153,7 +153,7 @@ def test_check_finds_what_belongs_to_nobody(tmp_path: Path, clock: Clock) -> Non
     assert check(path) == []
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("DELETE FROM series WHERE id = 7")
-        connection.execute("INSERT INTO presence VALUES (1, 99, 10, 'lan', 5, 1)")
+        connection.execute("INSERT INTO presence VALUES (1, 5, 99, 'lan', 10)")
     path.chmod(0o644)
     said = "\n".join(check(path))
     assert "others may read it (mode 644)" in said

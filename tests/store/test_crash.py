@@ -165,7 +165,7 @@ def test_a_full_disk_is_said_and_nothing_is_lost_when_there_is_room_again(tmp_pa
             store.write(Sample(at, f"device:{n}", "rtt_s", minute / 1000) for n in range(50))
             with suppress(StoreError):
                 store.flush(at)
-        with pytest.raises(StoreError, match="store.db: the disk is full: free some space"):
+        with pytest.raises(StoreError, match=r"store.db: the disk is full: free some space"):
             store.flush(clock.now)
         assert store.counters.failed > 10
         limit(1_000_000)

@@ -32,6 +32,7 @@ def upgrade() -> None:
         sa.Column("id", sa.Integer(), nullable=False),
         sa.Column("mac", sa.Text(), nullable=False),
         sa.Column("first_at", _WHOLE, nullable=False),
+        sa.Column("last_at", _WHOLE),
         sa.UniqueConstraint("site", "mac", name="devices_mac"),
         key=("id",),
     )
@@ -67,14 +68,14 @@ def upgrade() -> None:
     )
     _table(
         "presence",
-        sa.Column("device", sa.Integer(), nullable=False),
-        sa.Column("since", _WHOLE, nullable=False),
-        sa.Column("segment", sa.Text(), nullable=False),
         sa.Column("until", _WHOLE, nullable=False),
-        key=("device", "since", "segment"),
+        sa.Column("device", sa.Integer(), nullable=False),
+        sa.Column("segment", sa.Text(), nullable=False),
+        sa.Column("since", _WHOLE, nullable=False),
+        key=("until", "device", "segment"),
         rowid=False,
+        rev=False,
     )
-    op.create_index("presence_until", "presence", ["site", "until"])
     _table(
         "series",
         sa.Column("id", sa.Integer(), nullable=False),
@@ -200,17 +201,16 @@ def _table(name: str, *parts: sa.schema.SchemaItem, key: tuple[str, ...], rowid:
         sa.PrimaryKeyConstraint("site", *key),
         sqlite_with_rowid=rowid,
     )
-    if rev:
-        op.create_index(f"{name}_rev", name, ["site", "rev"])
 
 
 def _keyed(name: str, *columns: sa.Column[float]) -> None:
-    site = sa.Column("site", sa.Integer(), nullable=False)
     if not _central():
         # INTEGER and nothing else makes the column SQLite's own row number (https://sqlite.org/rowidtable.html).
         key = sa.Column("key", sa.Integer(), primary_key=True, autoincrement=False)
+        site = sa.Column("site", sa.Integer(), sa.Computed("1", persisted=False), nullable=False)
         op.create_table(name, key, site, *columns)
         return
+    site = sa.Column("site", sa.Integer(), nullable=False)
     key = sa.Column("key", _WHOLE, nullable=False)
     op.create_table(
         name, site, key, *columns, sa.PrimaryKeyConstraint("site", "key"), postgresql_partition_by="RANGE (key)"

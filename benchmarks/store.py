@@ -1,0 +1,345 @@
+"""
+Measure the store: how large a year is, what a day writes, how fast it takes in, answers and ships.
+
+    python benchmarks/store.py year      250 devices: size of a year, bytes written in a day, report queries
+    python benchmarks/store.py ingest    Store.write + flush against sqlite3.executemany of the same rows
+    python benchmarks/store.py keys      bytes a row and a day's writes of three ways to key samples and roll-ups
+    python benchmarks/store.py fleet     500 sites x 150 devices shipped to a PostgreSQL, against a bare COPY
+
+Bytes written are `write_bytes` of /proc/self/io: what this process sent towards the disk. Give --folder a place on a
+real disk: a memory file system counts nothing. All devices and addresses are invented.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+import sqlite3
+import sys
+import tempfile
+import time
+from contextlib import closing
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from netaudit.observe.observation import How, Observation, Sample, Sighting
+from netaudit.store.key import HOUR_S, key_of, series_of
+from netaudit.store.store import Store
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+DEVICES = 250
+ROAMERS = 60  # phones and the like that come and go, six times a day; the others stay for weeks
+END = datetime(2026, 6, 1, tzinfo=UTC)
+
+
+def written_bytes() -> int:
+    """Give the bytes that this process sent towards the disk so far."""
+    fields = dict(line.split(": ") for line in Path("/proc/self/io").read_text(encoding="ascii").splitlines())
+    return int(fields["write_bytes"])
+
+
+def peak_mb() -> float:
+    """Give the most memory that this process ever held [MB]."""
+    status = Path("/proc/self/status").read_text(encoding="ascii")
+    return int(status.split("VmHWM:")[1].split()[0]) / 1024
+
+
+@dataclass
+class House:
+    """An invented site: round trips of wired and wireless devices, numbers of ports, and who is at home when."""
+
+    dice: random.Random
+    uplinks: int = 0
+
+    def __post_init__(self) -> None:
+        """Give each device its typical round trip [s]: three in five wired-like, the rest wireless-like."""
+        self.typical = [
+            self.dice.uniform(0.0002, 0.0009) if n % 5 < 3 else self.dice.uniform(0.002, 0.03) for n in range(DEVICES)
+        ]
+        self.away_until = [0.0] * DEVICES
+
+    def mac(self, number: int) -> str:
+        """Give a locally administered MAC."""
+        return f"02:00:00:00:{number >> 8:02x}:{number & 255:02x}"
+
+    def round_trip(self, number: int) -> float | None:
+        """Draw one round trip [s]; one in 200 is lost, one in 30 is slow."""
+        draw = self.dice.random()
+        if draw < 0.005:
+            return None
+        return self.typical[number] * (self.dice.uniform(2, 12) if draw < 0.038 else self.dice.gauss(1, 0.08))
+
+    def minute(self, at: datetime, part: int, parts: int) -> Iterator[Observation]:
+        """Give what one of `parts` parts of a minute shows: an answer of each device, a number of each port."""
+        for number in range(part, DEVICES, parts):
+            now = at.timestamp()
+            if number < ROAMERS and self.dice.random() < 6 / 1440:
+                self.away_until[number] = now + 3600
+            if now < self.away_until[number]:
+                continue
+            mac = self.mac(number)
+            yield Sample(at, f"device:{mac}", "rtt_s", self.round_trip(number))
+            yield Sighting(at, "gadgets" if number % 3 else "people", mac, f"192.168.7.{number}", How.ECHO)
+        for port in range(part, self.uplinks, parts):
+            yield Sample(at, f"switch:barn/port:{port}", "rx_bps", self.dice.uniform(1e4, 5e8))
+
+
+def rolled(house: House, number: int) -> tuple[float, ...]:
+    """Draw one hour of a device as it is kept: asked, lost, low, mean, p50, p95, high [us]."""
+    typical = house.typical[number] * 1e6
+    high = typical * house.dice.uniform(4, 12)
+    values = (typical * 0.8, typical * 1.15, typical, typical * house.dice.uniform(1.2, 3), high)
+    return (60, house.dice.random() < 0.26, *(float(round(value)) for value in values))
+
+
+def old_year(path: Path, house: House, until: datetime) -> None:
+    """Write the hours, days and intervals of the year before `until`, in the order in which they would have come."""
+    begin = int((until - timedelta(days=365)).timestamp())
+    with closing(sqlite3.connect(path)) as connection:
+        numbers = {place: n for n, place in connection.execute("SELECT id, place FROM series WHERE kind = 'rtt_s'")}
+        series = [numbers[f"device:{house.mac(n)}"] for n in range(DEVICES)]
+        ports = [n for (n,) in connection.execute("SELECT id FROM series WHERE kind = 'rx_bps'")]
+        devices: dict[str, int] = dict(connection.execute("SELECT mac, id FROM devices").fetchall())
+        row = "(key, asked, lost, low, mean, p50, p95, high) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
+        for hour in range(begin // HOUR_S, int(until.timestamp()) // HOUR_S):
+            rows = [(key_of(hour, number), *rolled(house, n)) for n, number in enumerate(series)]
+            rows += [
+                (key_of(hour, number), 60, 0, *(float(round(house.dice.uniform(1e4, 5e8))) for _ in range(5)))
+                for number in ports
+            ]
+            connection.executemany(f"INSERT OR IGNORE INTO hourly {row}", rows)  # noqa: S608 - names of our own
+            if hour % 24 == 23:
+                days = [(key_of(hour // 24, series_of(key)), *rest) for key, *rest in rows]
+                connection.executemany(f"INSERT OR IGNORE INTO daily {row}", days)  # noqa: S608
+            stays = []
+            for n in range(DEVICES):
+                if house.dice.random() < (6 / 24 if n < ROAMERS else 1 / 240):
+                    end = hour * HOUR_S + house.dice.randrange(HOUR_S)
+                    stays.append((1, end, devices[house.mac(n)], "gadgets", end - house.dice.randrange(60, 14_000)))
+            connection.executemany(
+                "INSERT OR IGNORE INTO presence (site, until, device, segment, since) VALUES (?, ?, ?, ?, ?)",
+                sorted(stays),
+            )
+            connection.commit()
+
+
+def year(folder: Path, uplinks: int) -> None:
+    """Measure a year of 250 devices, a round trip of each every minute, and of further series."""
+    path, house = folder / "year.db", House(random.Random(1), uplinks)
+    raw_days = 9.0
+    at = END - timedelta(days=raw_days)
+    clock = [at]
+    store = Store.open(path, site="house", clock=lambda: clock[0])
+    store.write(house.minute(at, 0, 1))
+    house.away_until = [0.0] * DEVICES
+    store.write(Sample(at, f"device:{house.mac(n)}", "rtt_s", 0.001) for n in range(DEVICES))
+    store.flush(at)
+    old_year(path, house, at)
+    print(f"365 days of hours, days and intervals written; {path.stat().st_size / 1e6:.1f} MB")
+
+    # The days that are kept raw, hour by hour; the last of them at the pace of the daemon, measured.
+    measured_from = END - timedelta(days=1)
+    while at < measured_from:
+        at += timedelta(minutes=1)
+        store.write(house.minute(at, 0, 1))
+        if at.minute == 0:
+            store.flush(at)
+            store.rollup(at)
+            store.prune(at)
+    before, commits, began = written_bytes(), store.counters.commits, time.perf_counter()
+    while at < END:
+        at += timedelta(minutes=1)
+        for part in range(12):
+            now = at + timedelta(seconds=5 * part)
+            store.write(house.minute(now, part, 12))
+            if store.due(now):
+                store.flush(now)
+        if at.minute == 4:
+            store.rollup(at)
+            store.prune(at)
+    day_bytes, took = written_bytes() - before, time.perf_counter() - began
+    clock[0] = at
+    store.close()
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        counts = {
+            table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
+            for table in ("samples", "hourly", "daily", "presence")
+        }
+        sizes = _sizes(connection) if _has_dbstat(connection) else {}
+        free = connection.execute("PRAGMA freelist_count").fetchone()[0] * 4096
+    size = path.stat().st_size
+    print(f"rows: {counts}")
+    print(f"size after a year: {size / 1e6:.1f} MB, of it free {free / 1e6:.1f} MB (aim <= 120)")
+    for name, count in sizes.items():
+        print(f"  {name}: {count / 1e6:.1f} MB")
+    print(f"written in a day: {day_bytes / 1e6:.1f} MB in {store.counters.commits - commits} flushes (aim <= 60)")
+    print(f"time for that day: {took:.1f} s, {took / 864:.2f} % of one core")
+    print(f"peak memory: {peak_mb():.0f} MB")
+    queries(path)
+
+
+def _has_dbstat(connection: sqlite3.Connection) -> bool:
+    try:
+        connection.execute("SELECT 1 FROM dbstat LIMIT 1")
+    except sqlite3.OperationalError:
+        return False
+    return True
+
+
+def _sizes(connection: sqlite3.Connection) -> dict[str, int]:
+    rows = connection.execute("SELECT name, sum(pgsize) FROM dbstat GROUP BY name ORDER BY 2 DESC LIMIT 8")
+    return dict(rows.fetchall())
+
+
+def queries(path: Path) -> None:
+    """Time what a weekly report asks."""
+    store = Store.open(path, site="house", clock=lambda: END)
+    week, place = timedelta(days=7), "device:02:00:00:00:00:40"
+    asked = {
+        "all devices, this week, by hour": lambda: store.summaries("rtt_s", END - week, END),
+        "all devices, last week, by hour": lambda: store.summaries("rtt_s", END - 2 * week, END - week),
+        "all devices, 52 weeks, by day": lambda: store.weeks("rtt_s", END - 52 * week, END),
+        "one device, a week, raw": lambda: store.series(place, "rtt_s", END - week, END),
+        "one device, a day, raw": lambda: store.series(place, "rtt_s", END - timedelta(days=1), END),
+        "one device, a week of hours": lambda: store.hours(place, "rtt_s", END - week, END),
+        "one device, a year of days": lambda: store.days(place, "rtt_s", END - 52 * week, END),
+        "presence, a week": lambda: store.presence(END - week, END),
+        "devices": lambda: store.devices(END),
+        "latest of all, ten minutes": lambda: store.latest_all(END, timedelta(minutes=10)),
+        "all series, one hour, raw": lambda: store.series_all(END - timedelta(hours=1), END),
+    }
+    total = 0.0
+    for name, ask in asked.items():
+        began = time.perf_counter()
+        got = ask()
+        took = time.perf_counter() - began
+        total += took
+        print(f"query {took:7.3f} s  {name}: {len(got)}")
+    print(f"query {total:7.3f} s  together (aim: each < 2)")
+    store.close()
+
+
+def ingest(folder: Path) -> None:
+    """Compare Store.write + flush with executemany of the same rows, made ready before, in the same file settings."""
+    house = House(random.Random(2))
+    at = END
+    batches = []
+    for minute in range(1600):
+        moment = at + timedelta(minutes=minute)
+        # A moment of its own for each, as a paced sweep gives them.
+        samples = [
+            Sample(moment + timedelta(milliseconds=n), f"device:{house.mac(n)}", "rtt_s", house.round_trip(n))
+            for n in range(DEVICES)
+        ]
+        batches.append((moment, samples))
+    ratios = []
+    for turn in range(5):
+        store = Store.open(folder / f"ours{turn}.db", site="house", clock=lambda: at)
+        store.write(batches[0][1])
+        store.flush(at)
+        began = time.perf_counter()
+        for first in range(0, len(batches), 40):
+            for _, samples in batches[first : first + 40]:
+                store.write(samples)
+            store.flush(batches[min(first + 39, len(batches) - 1)][0])
+        ours = time.perf_counter() - began
+        count = store.counters.written - DEVICES
+        store.close()
+        rows = [
+            [(key_of(int(moment.timestamp()), n + 1), s.value and round(s.value * 1e6)) for n, s in enumerate(samples)]
+            for moment, samples in batches
+        ]
+        with closing(sqlite3.connect(folder / f"bare{turn}.db", isolation_level=None)) as bare:
+            bare.execute("PRAGMA journal_mode=WAL")
+            bare.execute("PRAGMA synchronous=FULL")
+            bare.execute("CREATE TABLE samples (key INTEGER PRIMARY KEY, value DOUBLE)")
+            began = time.perf_counter()
+            for first in range(0, len(rows), 40):
+                bare.execute("BEGIN IMMEDIATE")
+                bare.executemany(
+                    "INSERT INTO samples VALUES (?, ?)", [row for some in rows[first : first + 40] for row in some]
+                )
+                bare.execute("COMMIT")
+            theirs = time.perf_counter() - began
+        ratios.append(theirs / ours)
+        print(
+            f"ours {count / ours:9.0f} rows/s, sqlite3.executemany {count / theirs:9.0f} rows/s, ratio {theirs / ours:.2f}"
+        )
+    print(f"median ratio {sorted(ratios)[len(ratios) // 2]:.2f} (aim >= 0.5)")
+
+
+# How else samples (s) and hours (h) could be keyed; none with the site in the row.
+WAYS = {
+    "row number = (time, series), site computed": (
+        "CREATE TABLE s (key INTEGER PRIMARY KEY, value DOUBLE)",
+        "CREATE TABLE h (key INTEGER PRIMARY KEY, a INTEGER, b INTEGER, {five})",
+        lambda at, n: (key_of(at, n),),
+    ),
+    "columns (time, series) WITHOUT ROWID": (
+        "CREATE TABLE s (at INTEGER, n INTEGER, value DOUBLE, PRIMARY KEY (at, n)) WITHOUT ROWID",
+        "CREATE TABLE h (at INTEGER, n INTEGER, a INTEGER, b INTEGER, {five}, PRIMARY KEY (at, n)) WITHOUT ROWID",
+        lambda at, n: (at, n),
+    ),
+    "columns (series, time) WITHOUT ROWID": (
+        "CREATE TABLE s (n INTEGER, at INTEGER, value DOUBLE, PRIMARY KEY (n, at)) WITHOUT ROWID",
+        "CREATE TABLE h (n INTEGER, at INTEGER, a INTEGER, b INTEGER, {five}, PRIMARY KEY (n, at)) WITHOUT ROWID",
+        lambda at, n: (n, at),
+    ),
+}
+
+
+def keys(folder: Path) -> None:
+    """Compare ways to key samples and roll-ups: bytes a row, and bytes written for a day at one commit a minute."""
+    for turn, (name, (samples, hours, key)) in enumerate(WAYS.items()):
+        house, path = House(random.Random(3)), folder / f"way{turn}.db"
+        with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+            connection.execute("PRAGMA journal_mode=WAL")
+            connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(samples)
+            connection.execute(hours.format(five=", ".join(f"v{n} DOUBLE" for n in range(5))))
+            start, before = int(END.timestamp()), written_bytes()
+            for minute in range(1440):
+                at = start + 60 * minute
+                rows = [
+                    (*key(at + n // 5, n + 1), (trip := house.round_trip(n)) and round(trip * 1e6))
+                    for n in range(DEVICES)
+                ]
+                connection.execute("BEGIN")
+                connection.executemany(f"INSERT INTO s VALUES ({', '.join('?' * len(rows[0]))})", rows)
+                connection.execute("COMMIT")
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            day, size = written_bytes() - before, path.stat().st_size
+            begin, last = start // HOUR_S, 24 * 28
+            for hour in range(begin, begin + last):
+                rolls = [(*key(hour, n + 1), *rolled(house, n)) for n in range(DEVICES)]
+                connection.execute("BEGIN")
+                connection.executemany(f"INSERT INTO h VALUES ({', '.join('?' * len(rolls[0]))})", rolls)
+                connection.execute("COMMIT")
+            connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            print(
+                f"{name}: {size / 1440 / DEVICES:.1f} B a sample, {day / 1e6:.1f} MB written a day of samples, "
+                f"{(path.stat().st_size - size) / last / DEVICES:.1f} B an hour"
+            )
+
+
+def main() -> int:
+    """Run one of the measurements."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("what", choices=["year", "ingest", "keys"])
+    parser.add_argument("--uplinks", type=int, default=0, help="year: further series beside the devices (0)")
+    parser.add_argument("--folder", type=Path, help="where to write; a temporary folder by default")
+    args = parser.parse_args()
+    measure = {"year": partial(year, uplinks=args.uplinks), "ingest": ingest, "keys": keys}[args.what]
+    with tempfile.TemporaryDirectory(dir=args.folder) as folder:
+        measure(Path(folder))
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
