@@ -28,7 +28,7 @@ fuzz: $(VENV)/test-ready
 	$(BIN)/python tests/wire/fuzz/fuzz.py 600
 
 # Two installs are the same: both locks are made from pyproject.toml by this recipe and by nothing else.
-lock: $(VENV)/test-ready
+lock: | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet pip-tools
 	$(BIN)/pip-compile --quiet --upgrade --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-trusted-host --extra build --output-file requirements.lock pyproject.toml
