@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 from netaudit.capacity import addresses, backup, links, money, poe, ports, radio, recording
 from netaudit.capacity.line import Flaw, Hazard, Line, State
+from netaudit.capacity.patching import patch
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from netaudit.capacity.line import Verdict
+    from netaudit.capacity.patching import Patching
     from netaudit.site.model import Site
 
     Subject = Callable[[Site], Verdict]
@@ -39,7 +42,7 @@ class Ledger:
 
 def gather(site: Site, subjects: tuple[Subject, ...] | None = None) -> Ledger:
     """Ask every subject (all of ours when none are named) about a checked plan. Pure: same plan, same ledger."""
-    verdicts = [subject(site) for subject in (subjects or own_subjects())]
+    verdicts = [subject(site) for subject in (subjects or own_subjects(patch(site)))]
     return Ledger(
         lines=tuple(line for verdict in verdicts for line in verdict.lines),
         hazards=tuple(hazard for verdict in verdicts for hazard in verdict.hazards),
@@ -47,15 +50,19 @@ def gather(site: Site, subjects: tuple[Subject, ...] | None = None) -> Ledger:
     )
 
 
-def own_subjects() -> tuple[Subject, ...]:
-    """All subjects, in the order in which a person reads them: what can burn, what is plugged, what is on the air."""
+def own_subjects(patching: Patching) -> tuple[Subject, ...]:
+    """
+    All subjects, in the order in which a person reads them: what can burn, what is plugged, what is on the air.
+
+    Args:      patching of the plan that they will be asked about, solved once for the four of them that need it.
+    """
     return (
-        poe.judge,
-        ports.judge,
+        partial(poe.judge, patching=patching),
+        partial(ports.judge, patching=patching),
         radio.judge,
-        links.judge,
+        partial(links.judge, patching=patching),
         addresses.judge,
         recording.judge,
-        backup.judge,
+        partial(backup.judge, patching=patching),
         money.judge,
     )

@@ -33,15 +33,16 @@ class Item:
 
 
 def bill(site: Site) -> tuple[Item, ...]:
-    """List what the plan has to be bought, priced or not; devices that cost nothing are at hand and stay out."""
+    """List what the plan has to be bought, priced or not; what is kept, and devices that cost nothing, are at hand."""
     return tuple(_items(site))
 
 
 def _items(site: Site) -> Iterator[Item]:
-    yield Item("router", site.router.label, 1, "each", site.router.price)
+    if not site.router.keep:
+        yield Item("router", site.router.label, 1, "each", site.router.price)
     for table in _TABLES:
         for name, row in getattr(site, table).items():
-            if table == "device" and not row.price:
+            if getattr(row, "keep", False) or (table == "device" and not row.price):
                 continue
             yield Item(f"{table}:{name}", row.label, getattr(row, "count", 1), "each", row.price)
     for name, drop in site.drop.items():
