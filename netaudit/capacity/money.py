@@ -33,16 +33,16 @@ class Item:
 
 
 def bill(site: Site) -> tuple[Item, ...]:
-    """List what the plan has to be bought, priced or not; what is kept, and devices that cost nothing, are at hand."""
+    """List what the plan has to be bought, priced or not; what is at hand, and devices that cost nothing, stay out."""
     return tuple(_items(site))
 
 
 def _items(site: Site) -> Iterator[Item]:
-    if not site.router.keep:
+    if not site.router.at_hand:
         yield Item("router", site.router.label, 1, "each", site.router.price)
     for table in _TABLES:
         for name, row in getattr(site, table).items():
-            if getattr(row, "keep", False) or (table == "device" and not row.price):
+            if getattr(row, "at_hand", False) or (table == "device" and not row.price):
                 continue
             yield Item(f"{table}:{name}", row.label, getattr(row, "count", 1), "each", row.price)
     for name, drop in site.drop.items():

@@ -186,7 +186,7 @@ class Router(Table):
     wan_up_bps: Rate = Field(2e7, gt=0, alias="wan_up", description="Way out, as contracted")
     draw_w: Power = Field(12.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     price: float = Field(0.0, ge=0, description="Price")
-    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -202,7 +202,7 @@ class Switch(Table):
     uplink_drop: Name | None = Field(None, description="Drop that carries that link, if it is one of the plan's")
     draw_w: Power = Field(10.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     price: float = Field(0.0, ge=0, description="Price")
-    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -258,7 +258,7 @@ class AccessPoint(Table):
     y_m: Length | None = Field(None, alias="y", description="Position; the middle of its room when left out")
     bssids: tuple[Mac, ...] = Field((), description="Addresses that its radios announce, to know it by ear")
     price: float = Field(0.0, ge=0, description="Price")
-    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -341,7 +341,7 @@ class Recorder(Table):
     rate_bps: Rate = Field(1e9, gt=0, alias="rate", description="Rate of its port")
     draw_w: Power = Field(30.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     price: float = Field(0.0, ge=0, description="Price, disks included")
-    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
