@@ -13,19 +13,20 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
+from netaudit.publish.captions import WORST_FIRST, Captions, count_words, floor_words, line_text, worst
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
-from netaudit.publish.outline import outline, takes_power
+from netaudit.publish.outline import outline
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
-from netaudit.publish.text import harmless, identity, kind_name, place_name, quantity
+from netaudit.publish.text import harmless, identity, place_name
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator
 
     from netaudit.capacity.ledger import Ledger
     from netaudit.capacity.line import Line
     from netaudit.publish.outline import Cabinet, Outline, Row, Shelf
-    from netaudit.site.model import PortGroup, Radio, Site
+    from netaudit.site.model import Site
 
 # The columns, in px; together they keep an upright A4 page readable at its full width.
 _WIDTH: Final = 1180.0
@@ -49,7 +50,6 @@ _TITLE: Final = 12.5
 _STEP: Final = 15.0
 # Cautions belong first, and their full list is the ledger's: a drawing must still show the network on its first page.
 _MOST_CAUTIONS: Final = 8
-_WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
 # Squares of folded drops in one row of squares.
 _SOCKETS_A_ROW: Final = 17
 
@@ -89,22 +89,6 @@ def _slices(cuts: list[float], height: float, page_px: float) -> Iterator[tuple[
     yield top, height
 
 
-def line_text(line: Line, locale: str) -> str:
-    """Say one line shortly, with its word: "Ports: 12 of 26 ports, within"."""
-    planned = quantity(line.planned, line.unit, locale)
-    supply = quantity(line.supply, line.unit, locale)
-    # "12 of 26 ports" reads better than "12 ports of 26 ports"; with two units both stay.
-    if planned.partition("\u00a0")[2] == supply.partition("\u00a0")[2]:
-        planned = planned.partition("\u00a0")[0]
-    return f"{kind_name(line.kind)}: {planned} of {supply}, {STATE_WORDS[line.state]}"
-
-
-def worst(lines: Iterable[Line]) -> State | None:
-    """Give the worst state of some lines as planned, None when there are none."""
-    states = {line.state for line in lines}
-    return next((state for state in _WORST_FIRST if state in states), None)
-
-
 class _Drawing:
     """One drawing in the making: a sheet, and the height reached so far."""
 
@@ -118,6 +102,7 @@ class _Drawing:
         self.lines: dict[str, list[Line]] = {}
         for line in ledger.lines:
             self.lines.setdefault(line.place, []).append(line)
+        self.captions = Captions(site, self.outline, self.lines)
         self.cards: dict[str, tuple[float, float]] = {}
         self.cuts: list[float] = []
         self.card_bottom = 0.0
@@ -157,10 +142,10 @@ class _Drawing:
             self.y += 30
             sheet.text(_LEFT, self.y, title, size=24, bold=True)
         facts = [
-            _count(len(self.site.closet), "closet"),
-            _count(len(self.site.switch), "switch", "switches"),
-            _count(len(self.site.access_point), "access point"),
-            _count(sum(device.count for device in self.site.device.values()), "device"),
+            count_words(len(self.site.closet), "closet"),
+            count_words(len(self.site.switch), "switch", "switches"),
+            count_words(len(self.site.access_point), "access point"),
+            count_words(sum(device.count for device in self.site.device.values()), "device"),
         ]
         sheet.text(_RIGHT, self.y, " \u00b7 ".join(facts), size=12, kind="faint", anchor="end")
         self.y += 12
@@ -189,9 +174,9 @@ class _Drawing:
         if cabinet.closet is not None:
             closet = site.closet[cabinet.closet]
             name = harmless(closet.label) or f"Closet {harmless(cabinet.closet)}"
-            where = _floor_words(site, closet.building, closet.floor) + (", outdoors" if closet.outdoor else "")
+            where = floor_words(site, closet.building, closet.floor) + (", outdoors" if closet.outdoor else "")
         ref = f"closet:{cabinet.closet}" if cabinet.closet is not None else ""
-        sheet.open(identity(ref) if cabinet.first else "", title=self._story(ref) if ref else "")
+        sheet.open(identity(ref) if cabinet.first else "", title=self.captions.story(ref) if ref else "")
         shown = fit(name + ("" if cabinet.first else ", again"), 300, 13, bold=True)
         plate = text_width(shown, 13, bold=True) + 20
         sheet.rect(_LEFT, top, plate, 24, "plate", round_px=3)
@@ -246,26 +231,10 @@ class _Drawing:
         wires.close()
 
     def _card(self, shelf: Shelf, x: float, top: float) -> float:
-        site, sheet = self.site, self.sheet
+        sheet = self.sheet
         ref = ROUTER if shelf.ref == ROUTER else f"switch:{shelf.ref}"
         room = _CARD_RIGHT - x - 20
-        if shelf.ref == ROUTER:
-            title = harmless(site.router.label) or "Router"
-            facts = [
-                _ports_words(site.router.ports, self.locale),
-                "way in {}, out {}".format(
-                    quantity(site.router.wan_down_bps, "bit/s", self.locale),
-                    quantity(site.router.wan_up_bps, "bit/s", self.locale),
-                ),
-            ]
-        else:
-            switch = site.switch[shelf.ref]
-            title = harmless(switch.label) or f"Switch {harmless(shelf.ref)}"
-            facts = [_ports_words(switch.ports, self.locale)]
-            above = "the router" if shelf.above == ROUTER else f"switch {harmless(shelf.above or '')}"
-            facts.append(
-                f"up to {above}: {quantity(switch.uplink_rate_bps, 'bit/s', self.locale)} {switch.uplink_medium}"
-            )
+        title, facts = self.captions.card(shelf)
         texts: list[tuple[str, str, State | None]] = [
             (text, "faint", None) for fact in facts for text in wrap(fact, room, _SMALL, most=3)
         ]
@@ -280,9 +249,9 @@ class _Drawing:
             texts.append((said[0], "", line.state))
             texts += [(f"\u2003{more}", "", None) for more in said[1:]]
         titles = wrap(title, room, _TITLE, most=2, bold=True)
-        drop_texts = [(name, text) for name in drops for text in wrap(self._drop_words(name), room, _SMALL, most=3)]
+        drop_texts = [(name, text) for name in drops for text in wrap(self.captions.drop(name), room, _SMALL, most=3)]
         height = 10 + len(titles) * 17 + (len(texts) + len(drop_texts)) * _STEP + 4
-        sheet.open(identity(ref), title=self._story(ref))
+        sheet.open(identity(ref), title=self.captions.story(ref))
         sheet.rect(x, top, _CARD_RIGHT - x, height, "box", round_px=2)
         sheet.path(f"M{x} {top + 3}H{_CARD_RIGHT}", "thin")
         y = top + 19
@@ -295,7 +264,7 @@ class _Drawing:
             sheet.text(x + 10 + (19 if not kind else 0), y, text, size=_SMALL, kind=kind)
             y += _STEP
         for name in drops:
-            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            sheet.open(identity(f"drop:{name}"), title=self.captions.drop(name))
             for owner, text in drop_texts:
                 if owner == name:
                     sheet.text(x + 10, y, text, size=_SMALL, kind="faint")
@@ -338,9 +307,9 @@ class _Drawing:
             return middle + 6
         if len(row.drops) == 1:
             name = row.drops[0]
-            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            sheet.open(identity(f"drop:{name}"), title=self.captions.drop(name))
             names = wrap(harmless(self.site.drop[name].label or name), _DROP_WIDTH, _SMALL, most=4)
-            details = wrap(self._drop_facts(name, row, shelf), _DROP_WIDTH, _SMALL, most=3)
+            details = wrap(self.captions.drop_facts(name, row, shelf), _DROP_WIDTH, _SMALL, most=3)
             sheet.text(_DROP_X, middle - 4, names[0], size=_SMALL)
             y = middle + 13
             for text in names[1:]:
@@ -351,42 +320,25 @@ class _Drawing:
                 y += _STEP
             sheet.close()
             return y - 9
-        sheet.text(_DROP_X, middle - 4, _count(len(row.drops), "drop"), size=_SMALL)
+        sheet.text(_DROP_X, middle - 4, count_words(len(row.drops), "drop"), size=_SMALL)
         for index, name in enumerate(row.drops):
             x = _DROP_X + index % _SOCKETS_A_ROW * 10
             y = middle + 6 + index // _SOCKETS_A_ROW * 10
-            sheet.open(identity(f"drop:{name}"), title=self._drop_words(name))
+            sheet.open(identity(f"drop:{name}"), title=self.captions.drop(name))
             sheet.rect(x, y, 7, 7, "socket")
             sheet.close()
         return middle + 6 + (len(row.drops) - 1) // _SOCKETS_A_ROW * 10 + 8
 
-    def _drop_facts(self, name: str, row: Row, shelf: Shelf | None) -> str:
-        drop = self.site.drop[name]
-        facts = [quantity(drop.length_m, "m", self.locale), drop.category]
-        if row.refs and takes_power(self.site, row.refs[0]):
-            facts.append("carries power")
-        if shelf is not None and shelf.closet not in (None, drop.starts):
-            facts.append(f"starts in {harmless(drop.starts)}")
-        return " \u00b7 ".join(facts)
-
-    def _drop_words(self, name: str) -> str:
-        drop = self.site.drop[name]
-        named = name if not drop.label else f"{drop.label} ({name})"
-        return (
-            f"{harmless(named)}: {quantity(drop.length_m, 'm', self.locale)} {drop.category}, "
-            f"{harmless(drop.starts)} to {harmless(drop.ends)}"
-        )
-
     def _thing(self, row: Row, top: float) -> float:
         sheet = self.sheet
         room = _THING_WIDTH - 18
-        titles = wrap(self._thing_title(row), room, _TITLE, most=3, bold=True)
-        details = wrap(self._thing_facts(row), room, _SMALL, most=3)
+        titles = wrap(self.captions.thing_title(row), room, _TITLE, most=3, bold=True)
+        details = wrap(self.captions.thing_facts(row), room, _SMALL, most=3)
         states = [line for ref in row.refs for line in self.lines.get(ref, ())] if row.fed != "device" else []
         height = 8 + len(titles) * 17 + len(details) * _STEP + len(states) * _STEP + 2
         height = max(height, 34)
-        story = "; ".join(self._story(ref) for ref in row.refs[:20])
-        sheet.open(identity(row.refs[0]) if row.refs else "", title=story or self._thing_title(row))
+        story = "; ".join(self.captions.story(ref) for ref in row.refs[:20])
+        sheet.open(identity(row.refs[0]) if row.refs else "", title=story or self.captions.thing_title(row))
         sheet.rect(_THING_X, top + 2, _THING_WIDTH, height, "leaf", round_px=8 if row.fed == "access_point" else 2)
         y = top + 18
         for text in titles:
@@ -406,47 +358,6 @@ class _Drawing:
         sheet.close()
         return top + 2 + height
 
-    def _thing_title(self, row: Row) -> str:
-        site = self.site
-        if row.fed == "spare":
-            return "spare socket" if row.count == 1 else f"{row.count} spare sockets"
-        name = row.refs[0].partition(":")[2]
-        if row.fed == "access_point":
-            return harmless(site.access_point[name].label) or f"Access point {harmless(name)}"
-        if row.fed == "recorder":
-            return harmless(site.recorder[name].label) or f"Recorder {harmless(name)}"
-        if row.fed == "backup":
-            return harmless(site.backup[name].label) or f"Battery supply {harmless(name)}"
-        device = site.device[name]
-        if len(row.refs) == 1:
-            named = harmless(device.label or name)
-            return f"{row.count} \u00d7 {named}" if row.count > 1 else named
-        return f"{row.count} \u00d7 {self._kind_words(row.kind)}"
-
-    def _thing_facts(self, row: Row) -> str:
-        facts: list[str] = []
-        if row.fed == "device" and len(row.refs) == 1:
-            facts.append(self._kind_words(row.kind))
-        if row.fed == "recorder":
-            recorder = self.site.recorder[row.refs[0].partition(":")[2]]
-            facts.append(f"{recorder.disks} \u00d7 {quantity(recorder.disk_bytes, 'B', self.locale)}")
-        if row.fed == "backup":
-            battery = self.site.backup[row.refs[0].partition(":")[2]]
-            fed = ", ".join(place_name(ref, self.site) for ref in battery.feeds)
-            facts.append(f"{quantity(battery.energy_wh, 'Wh', self.locale)} for {fed}")
-        elif row.at is not None:
-            facts.append(self._place_words(row.at))
-        if row.segment is not None:
-            facts.append(harmless(self.site.segment[row.segment].label or row.segment))
-        return " \u00b7 ".join(facts)
-
-    def _kind_words(self, kind: str) -> str:
-        return harmless(self.site.profile[kind].label or kind)
-
-    def _place_words(self, place: str) -> str:
-        row = self.site.room.get(place) or self.site.closet.get(place)
-        return harmless((row.label if row is not None else "") or place)
-
     # ------------------------------------------------------------------------------------------------ radios
 
     def _radios(self, row: Row, top: float) -> float:
@@ -456,40 +367,22 @@ class _Drawing:
         y = top + 18
         for radio in self.site.access_point[name].radio:
             place = f"radio:{name}/{radio.band}"
-            sheet.open(identity(place), title=self._story(place))
-            sheet.text(_AIR_X, y, self._radio_words(radio), size=_SMALL, bold=True)
+            sheet.open(identity(place), title=self.captions.story(place))
+            sheet.text(_AIR_X, y, self.captions.radio(radio), size=_SMALL, bold=True)
             y += _STEP
             lines = self.lines.get(place, [])
             if self.outline.folded:  # one line a radio: the one that stands worst; the others are in the hover text
-                lines = sorted(lines, key=lambda line: _WORST_FIRST.index(line.state))[:1]
+                lines = sorted(lines, key=lambda line: WORST_FIRST.index(line.state))[:1]
             for line in lines:
                 sheet.mark(_AIR_X, y - 11, line.state)
                 sheet.text(_AIR_X + 19, y, fit(line_text(line, self.locale), _AIR_WIDTH - 19, _SMALL), size=_SMALL)
                 y += _STEP
-            for text in wrap(self._stations_words(name, radio), _AIR_WIDTH, _SMALL, most=8):
+            for text in wrap(self.captions.stations(name, radio), _AIR_WIDTH, _SMALL, most=8):
                 sheet.text(_AIR_X, y, text, size=_SMALL, kind="faint")
                 y += _STEP
             sheet.close()
             y += 3
         return y - 12
-
-    def _radio_words(self, radio: Radio) -> str:
-        channel = f", channel {radio.channel}" if radio.channel is not None else ""
-        return f"{radio.band} GHz{channel}, {radio.width_mhz:g} MHz wide"
-
-    def _stations_words(self, name: str, radio: Radio) -> str:
-        counts: dict[str, float] = {}
-        for stations in self.outline.topology.stations.get((name, radio.band), ()):
-            counts[stations.device.kind] = counts.get(stations.device.kind, 0.0) + stations.count
-        if not counts:
-            return "no device of the plan"
-        if self.outline.folded:
-            return f"serves about {_count(round(sum(counts.values())), 'device')}"
-        shared = any(abs(count - round(count)) > 1e-6 for count in counts.values())
-        said = [
-            f"{quantity(round(count, 1), '', self.locale)} {self._kind_words(kind)}" for kind, count in counts.items()
-        ]
-        return ("serves on average " if shared else "serves ") + ", ".join(said)
 
     def _unserved(self) -> None:
         names = self.outline.topology.unserved
@@ -521,7 +414,7 @@ class _Drawing:
         for name, segment in self.site.segment.items():
             ref = f"segment:{name}"
             self.y += 18
-            sheet.open(identity(ref), title=self._story(ref))
+            sheet.open(identity(ref), title=self.captions.story(ref))
             sheet.text(columns[0], self.y, fit(harmless(segment.label or name), 215, 12, bold=True), size=12, bold=True)
             sheet.text(columns[1], self.y, str(segment.network), size=12)
             sheet.text(columns[2], self.y, str(segment.vlan or "\u2013"), size=12)
@@ -562,36 +455,7 @@ class _Drawing:
             said = "one drop; devices that are alike share a row"
             sheet.text(x + 14, self.y, said, size=_SMALL, kind="faint")
 
-    def _story(self, place: str) -> str:
-        """Say all about a place in one hover text: its name and each of its lines."""
-        said = [place_name(place, self.site)]
-        link = f"link:{place.replace(':', '/', 1)}"
-        said += [line_text(line, self.locale) for at in (place, link) for line in self.lines.get(at, ())]
-        return "; ".join(said)
-
-
-def _count(number: int, one: str, many: str = "") -> str:
-    return f"{number} {one if number == 1 else many or one + 's'}"
-
 
 def _stroke(rate_bps: float) -> float:
     """Give the width of a link's line: three steps that the eye can tell apart."""
     return 1.2 if rate_bps < 1e9 else 2.0 if rate_bps < 5e9 else 3.5
-
-
-def _ports_words(groups: Iterable[PortGroup], locale: str) -> str:
-    said = [
-        f"{group.count} \u00d7 {quantity(group.rate_bps, 'bit/s', locale)}"
-        + ("" if group.medium == "copper" else " fibre")
-        + ("" if group.power == "none" else f", power {group.power}")
-        for group in groups
-    ]
-    return "ports: " + "; ".join(said)
-
-
-def _floor_words(site: Site, building: str | None, floor: int) -> str:
-    named: Mapping[str, object] = site.building
-    place = ""
-    if building is not None and building in named:
-        place = f", {harmless(site.building[building].label or building)}"
-    return ("ground floor" if floor == 0 else f"floor {floor}") + place

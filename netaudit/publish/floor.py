@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from netaudit.publish.drawing import line_text, worst
+from netaudit.publish.captions import line_text, worst
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
 from netaudit.publish.text import harmless, identity, place_name, quantity

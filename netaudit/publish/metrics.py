@@ -24,8 +24,8 @@ if TYPE_CHECKING:
     from netaudit.audit.standing import Standing
     from netaudit.publish.views import FindingView, PageState
 
-# A line is five series and a state set of four: 3,000 lines are 27,000 series, about 3 MB of text a scrape, which a small
-# box still renders; a plan of a few hundred switches stays below. Beyond it, lines that stand worst are kept.
+# Measured: 1,915 lines are 15,365 rows and 1.4 MB of text a scrape. 3,000 are about 2.2 MB, which a small box still
+# renders; a plan of a few hundred switches stays below. Beyond it, the lines that stand worst are kept.
 MOST_LINES: Final = 3000
 _WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
 _LABELS: Final = ("kind", "place", "unit")

@@ -8,7 +8,8 @@ import pytest
 
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.drawing import draw, draw_slices, worst
+from netaudit.publish.captions import worst
+from netaudit.publish.drawing import draw, draw_slices
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.printed import print_pages
