@@ -32,8 +32,9 @@ _SIOCGIFCONF = 0x8912
 _STAMP = struct.Struct("@ll")
 _IFREQ_SIZE = 40 if struct.calcsize("P") == 8 else 32
 STAMP_SPACE = socket.CMSG_SPACE(_STAMP.size)
-# Answers to 20 ms of probes at the fastest pace (40) come while the process is busy; 1 MiB holds some 1,300 of them as the
-# kernel counts (768 bytes for a short frame), so that even a busy half second loses none.
+# The kernel doubles this and counts 832 bytes for a short frame (measured over veth; a card's driver may take some times
+# that): 2,500 frames, a second of answers at the fastest pace. Where sysctl net.core.rmem_max allows less (212,992 is usual,
+# from memory) it is still 500, a quarter of a second; frames without room are counted.
 _BUFFER_BYTES = 1 << 20
 # No frame that is read here is longer than an Ethernet frame with tags.
 _FRAME_BYTES = 2048

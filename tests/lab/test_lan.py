@@ -13,7 +13,9 @@ from pathlib import Path
 
 import pytest
 from scapy.layers.dhcp import BOOTP, DHCP
+from scapy.layers.dns import DNS, DNSQR
 from scapy.layers.inet import IP, UDP
+from scapy.layers.inet6 import ICMPv6ND_NA, ICMPv6NDOptDstLLAddr, IPv6
 from scapy.layers.l2 import ARP, Ether
 
 from tests.lab.host import Host, Pool, crowd
@@ -172,6 +174,125 @@ def _take_lease(interface: str) -> tuple[str, str, str]:
         given = offer[BOOTP].yiaddr
         done = ask(("message-type", "request"), ("requested_addr", given), ("server_id", options["server_id"]))
         return given, done[BOOTP].yiaddr, options["router"]
+
+
+def _overhear(interface: str, seconds: float) -> list[bytes]:
+    """Give every frame that comes in on an interface."""
+    with socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0) as sock:
+        sock.bind((interface, 3))
+        end, frames = time.monotonic() + seconds, []
+        while (left := end - time.monotonic()) > 0:
+            sock.settimeout(left)
+            try:
+                frame, (_, _, direction, *_) = sock.recvfrom(2048)
+            except TimeoutError:
+                break
+            if direction != socket.PACKET_OUTGOING:
+                frames.append(frame)
+        return frames
+
+
+def test_what_hosts_say_unasked_is_what_an_independent_library_reads(lab: Lab) -> None:
+    """Announcement, advertisement, multicast DNS, DISCOVER and REQUEST of one host, in the order in which it was told."""
+    host = Host(
+        mac="02:00:00:00:00:31",
+        address="192.0.2.31",
+        address6="2001:db8::31",
+        name="printer",
+        services=("_ipp._tcp",),
+    )
+    segment = lab.segment([host])
+
+    def speak() -> None:
+        for what in ("arp", "nd", "mdns", "discover", "request"):
+            segment.say(host, what)
+
+    with lab.later(0.2, speak):
+        arp, nd, mdns, discover, request = map(Ether, lab.call(_overhear, segment.interface, 1.0))
+    assert {frame.src for frame in (arp, nd, mdns, discover, request)} == {host.mac}
+    assert (arp[ARP].op, arp[ARP].psrc, arp[ARP].pdst, arp[ARP].hwsrc) == (1, "192.0.2.31", "192.0.2.31", host.mac)
+    assert (nd[ICMPv6ND_NA].tgt, nd[ICMPv6NDOptDstLLAddr].lladdr, nd[IPv6].hlim) == (host.address6, host.mac, 255)
+    assert (mdns[IP].dst, mdns[IP].ttl, mdns[UDP].dport, mdns[DNS].qr, mdns[DNS].aa) == ("224.0.0.251", 255, 5353, 1, 1)
+    records = {(record.rrname, record.type): record for record in mdns[DNS].an}
+    assert records[b"printer.local.", 1].rdata == "192.0.2.31"
+    assert records[b"_ipp._tcp.local.", 12].rdata == b"printer._ipp._tcp.local."
+    assert records[b"printer._ipp._tcp.local.", 33].target == b"printer.local."
+    for frame, kind in ((discover, 1), (request, 3)):
+        options: dict[str, object] = dict(one[:2] for one in frame[DHCP].options if isinstance(one, tuple))
+        assert (options["message-type"], options["hostname"]) == (kind, b"printer")
+        assert frame[BOOTP].chaddr[:6].hex(":") == host.mac
+        assert options.get("requested_addr") == (host.address if kind == 3 else None)
+    for frame in (nd, mdns, discover, request):
+        assert _sums(frame) == _sums(_summed_anew(frame))
+
+
+def _sums(frame: Ether) -> list[int]:
+    return [frame[layer].chksum for layer in (IP, UDP) if layer in frame] + [
+        frame[layer].cksum for layer in (ICMPv6ND_NA,) if layer in frame
+    ]
+
+
+def _summed_anew(frame: Ether) -> Ether:
+    """Let the library fill in every checksum itself."""
+    copy = frame.copy()
+    for layer, field in ((IP, "chksum"), (UDP, "chksum"), (ICMPv6ND_NA, "cksum")):
+        if layer in copy:
+            delattr(copy[layer], field)
+    return Ether(bytes(copy))
+
+
+def _ask_mdns(interface: str, name: str, kind: str) -> list[str]:
+    """Ask by multicast DNS with an independent library and name who answered."""
+    with socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0) as sock:
+        sock.bind((interface, 0x0800))
+        mac = sock.getsockname()[4].hex(":")
+        question = Ether(src=mac, dst="01:00:5e:00:00:fb") / IP(src="192.0.2.1", dst="224.0.0.251", ttl=255)
+        sock.send(bytes(question / UDP(sport=5353, dport=5353) / DNS(qd=DNSQR(qname=name, qtype=kind))))
+        sock.settimeout(0.5)
+        found = []
+        try:
+            while True:
+                found.append(Ether(sock.recv(2048)).src)
+        except TimeoutError:
+            return sorted(found)
+
+
+def test_multicast_dns_questions_are_answered_by_whom_they_concern(lab: Lab) -> None:
+    """A name by its one owner, a service type by all that offer it, another name by nobody."""
+    hosts = [
+        host.but(name=f"thing{number}", services=("_ipp._tcp",) if number < 2 else ())
+        for number, host in enumerate(crowd(NET, 3))
+    ]
+    segment = lab.segment(hosts)
+    assert lab.call(_ask_mdns, segment.interface, "thing2.local", "A") == [hosts[2].mac]
+    assert lab.call(_ask_mdns, segment.interface, "_ipp._tcp.local", "PTR") == [hosts[0].mac, hosts[1].mac]
+    assert lab.call(_ask_mdns, segment.interface, "nothing.local", "A") == []
+
+
+def test_delay_and_jitter_are_kept(lab: Lab) -> None:
+    """With 20 ms and up to 20 ms more, answers take 20 ms or longer, and are spread over the jitter."""
+    host = Host(mac="02:00:00:00:00:32", address="192.0.2.32", delay_s=0.02, jitter_s=0.02)
+    segment = lab.segment([host], own=["192.0.2.1/24"])
+    took_s = lab.call(_arp_times, segment.interface, "192.0.2.32", 40)
+    assert min(took_s) >= 0.02
+    # 40 even draws; fewer than five of them in the upper half have a chance of 9e-8 (scipy.stats.binom.cdf(4, 40, 0.5)).
+    assert sorted(took_s)[-5] > 0.03
+    assert min(took_s) < 0.03
+
+
+def _arp_times(interface: str, address: str, count: int) -> list[float]:
+    with socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0) as sock:
+        sock.bind((interface, 0x0806))
+        mac = sock.getsockname()[4].hex(":")
+        question = bytes(Ether(src=mac, dst="ff:ff:ff:ff:ff:ff") / ARP(hwsrc=mac, psrc="192.0.2.1", pdst=address))
+        sock.settimeout(2)
+        took_s = []
+        for _ in range(count):
+            began_s = time.monotonic()
+            sock.send(question)
+            sock.recv(2048)
+            took_s.append(time.monotonic() - began_s)
+        return took_s
 
 
 def test_a_cut_cable_loses_the_carrier(lab: Lab) -> None:
