@@ -10,7 +10,7 @@ import pytest
 pytest_plugins = ["tests.lab.fixtures"]
 
 # The laboratory network is for tests of several rooms.
-pytest_plugins = ("tests.lab.fixtures",)
+pytest_plugins = ["tests.lab.fixtures"]
 
 HERE = Path(__file__).resolve().parent
 
