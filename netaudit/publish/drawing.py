@@ -154,7 +154,7 @@ class _Drawing:
         cautions = [("Hazard", found) for found in ledger.hazards] + [("Flaw", found) for found in ledger.flaws]
         for word, found in cautions[:_MOST_CAUTIONS]:
             sheet.mark(_LEFT, self.y - 11, State.OVER)
-            said = harmless(f"{word}, {place_name(found.place, self.site)}: {found.text}. {found.cure}", 300)
+            said = harmless(f"{word}, {place_name(found.place, self.site)}: {_sentences(found.text, found.cure)}", 300)
             for text in wrap(said, _RIGHT - _LEFT - 22, 12, most=2):
                 sheet.text(_LEFT + 22, self.y, text, size=12)
                 self.y += 17
@@ -235,22 +235,19 @@ class _Drawing:
         ref = ROUTER if shelf.ref == ROUTER else f"switch:{shelf.ref}"
         room = _CARD_RIGHT - x - 20
         title, facts = self.captions.card(shelf)
-        texts: list[tuple[str, str, State | None]] = [
-            (text, "faint", None) for fact in facts for text in wrap(fact, room, _SMALL, most=3)
-        ]
-        drops = shelf.uplink_drops
+        details = [text for fact in facts for text in wrap(fact, room, _SMALL, most=3)]
         lines = list(self.lines.get(ref, ()))
         if shelf.ref == ROUTER:
             lines += [line for line in self.ledger.lines if line.kind is Kind.ROUTED and line.place != ROUTER]
         else:
             lines += self.lines.get(f"link:switch/{shelf.ref}", ())
-        for line in lines:
-            said = wrap(line_text(line, self.locale), room - 19, _SMALL, most=2)
-            texts.append((said[0], "", line.state))
-            texts += [(f"\u2003{more}", "", None) for more in said[1:]]
+        states = [(line.state, self._line_texts(line, room)) for line in lines]
         titles = wrap(title, room, _TITLE, most=2, bold=True)
-        drop_texts = [(name, text) for name in drops for text in wrap(self.captions.drop(name), room, _SMALL, most=3)]
-        height = 10 + len(titles) * 17 + (len(texts) + len(drop_texts)) * _STEP + 4
+        drop_texts = [
+            (name, text) for name in shelf.uplink_drops for text in wrap(self.captions.drop(name), room, _SMALL, most=3)
+        ]
+        rows = len(details) + sum(len(texts) for _, texts in states) + len(drop_texts)
+        height = 10 + len(titles) * 17 + rows * _STEP + 4
         sheet.open(identity(ref), title=self.captions.story(ref))
         sheet.rect(x, top, _CARD_RIGHT - x, height, "box", round_px=2)
         sheet.path(f"M{x} {top + 3}H{_CARD_RIGHT}", "thin")
@@ -258,12 +255,12 @@ class _Drawing:
         for text in titles:
             sheet.text(x + 10, y, text, size=_TITLE, bold=True)
             y += 17
-        for text, kind, state in texts:
-            if state is not None:
-                sheet.mark(x + 10, y - 11, state)
-            sheet.text(x + 10 + (19 if not kind else 0), y, text, size=_SMALL, kind=kind)
+        for text in details:
+            sheet.text(x + 10, y, text, size=_SMALL, kind="faint")
             y += _STEP
-        for name in drops:
+        for state, texts in states:
+            y = self._stands(x + 10, y, state, texts)
+        for name in shelf.uplink_drops:
             sheet.open(identity(f"drop:{name}"), title=self.captions.drop(name))
             for owner, text in drop_texts:
                 if owner == name:
@@ -272,6 +269,18 @@ class _Drawing:
             sheet.close()
         sheet.close()
         return top + height
+
+    def _line_texts(self, line: Line, width: float) -> list[str]:
+        """Break a line's words into what stands beside its mark; never cut, for its last word is the state."""
+        return wrap(line_text(line, self.locale), width - 19, _SMALL, most=4)
+
+    def _stands(self, x: float, y: float, state: State, texts: list[str]) -> float:
+        """Draw a line's mark and words; give the next baseline."""
+        self.sheet.mark(x, y - 11, state)
+        for text in texts:
+            self.sheet.text(x + 19, y, text, size=_SMALL)
+            y += _STEP
+        return y
 
     # ------------------------------------------------------------------------------------------------ rows
 
@@ -334,8 +343,9 @@ class _Drawing:
         room = _THING_WIDTH - 18
         titles = wrap(self.captions.thing_title(row), room, _TITLE, most=3, bold=True)
         details = wrap(self.captions.thing_facts(row), room, _SMALL, most=3)
-        states = [line for ref in row.refs for line in self.lines.get(ref, ())] if row.fed != "device" else []
-        height = 8 + len(titles) * 17 + len(details) * _STEP + len(states) * _STEP + 2
+        lines = [line for ref in row.refs for line in self.lines.get(ref, ())] if row.fed != "device" else []
+        states = [(line.state, self._line_texts(line, room)) for line in lines]
+        height = 8 + len(titles) * 17 + (len(details) + sum(len(texts) for _, texts in states)) * _STEP + 2
         height = max(height, 34)
         story = "; ".join(self.captions.story(ref) for ref in row.refs[:20])
         sheet.open(identity(row.refs[0]) if row.refs else "", title=story or self.captions.thing_title(row))
@@ -347,11 +357,8 @@ class _Drawing:
         for text in details:
             sheet.text(_THING_X + 9, y - 2, text, size=_SMALL, kind="faint")
             y += _STEP
-        for line in states:
-            sheet.mark(_THING_X + 9, y - 13, line.state)
-            said = fit(line_text(line, self.locale), room - 19, _SMALL)
-            sheet.text(_THING_X + 28, y - 2, said, size=_SMALL)
-            y += _STEP
+        for state, texts in states:
+            y = self._stands(_THING_X + 9, y - 2, state, texts) + 2
         for ref in row.refs[1:]:
             sheet.open(identity(ref))
             sheet.close()
@@ -374,9 +381,7 @@ class _Drawing:
             if self.outline.folded:  # one line a radio: the one that stands worst; the others are in the hover text
                 lines = sorted(lines, key=lambda line: WORST_FIRST.index(line.state))[:1]
             for line in lines:
-                sheet.mark(_AIR_X, y - 11, line.state)
-                sheet.text(_AIR_X + 19, y, fit(line_text(line, self.locale), _AIR_WIDTH - 19, _SMALL), size=_SMALL)
-                y += _STEP
+                y = self._stands(_AIR_X, y, line.state, self._line_texts(line, _AIR_WIDTH))
             for text in wrap(self.captions.stations(name, radio), _AIR_WIDTH, _SMALL, most=8):
                 sheet.text(_AIR_X, y, text, size=_SMALL, kind="faint")
                 y += _STEP
@@ -454,6 +459,11 @@ class _Drawing:
             sheet.rect(x, self.y - 8, 7, 7, "socket")
             said = "one drop; devices that are alike share a row"
             sheet.text(x + 14, self.y, said, size=_SMALL, kind="faint")
+
+
+def _sentences(*parts: str) -> str:
+    """Write parts as sentences: a capital in front, a full stop behind."""
+    return " ".join(f"{part[:1].upper()}{part[1:].rstrip('.')}." for part in parts if part)
 
 
 def _stroke(rate_bps: float) -> float:
