@@ -54,12 +54,17 @@ class Bounded(Generic[Key, Entry]):
     """
     A table of at most `limit` entries, made by `make` when first heard.
 
+    `before_forgetting` is called when there is no room, before somebody must go: whoever holds counts that are not in the
+    table yet brings them in, so that merit is judged by all that was heard.
     `dropped` counts the entries forgotten for want of room: anything above 0 says that the table is no longer whole.
     """
 
-    def __init__(self, limit: int, make: Callable[[], Entry]) -> None:
+    def __init__(
+        self, limit: int, make: Callable[[], Entry], before_forgetting: Callable[[], None] = lambda: None
+    ) -> None:
         self._limit = limit
         self._make = make
+        self._before_forgetting = before_forgetting
         self._entries: dict[Key, Entry] = {}
         self.dropped = 0
 
@@ -88,6 +93,8 @@ class Bounded(Generic[Key, Entry]):
         """Note that `key` was heard, and give its entry; it is made, and room for it, if it is new."""
         entry = self._entries.get(key)
         if entry is None:
+            if len(self._entries) >= self._limit:
+                self._before_forgetting()
             if len(self._entries) >= self._limit:
                 self._forget()
             entry = self._entries[key] = self._make()

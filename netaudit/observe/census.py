@@ -25,6 +25,8 @@ from netaudit.wire.lldp import Lldp
 from netaudit.wire.ssdp import Ssdp
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from netaudit.observe.census_message import Message
     from netaudit.wire.dot11 import Dot11
 
@@ -146,17 +148,18 @@ class Census:
 
     def __init__(self, limits: Limits = FILE_LIMITS) -> None:
         self.limits = limits
-        self.devices: Bounded[bytes, Device] = Bounded(limits.devices, Device)
-        self.arp_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span)
-        self.nd_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span)
-        self.addresses: Bounded[tuple[bytes, bytes, How], Span] = Bounded(limits.pairs, Span)
-        self.names: Bounded[tuple[bytes, str, How], Span] = Bounded(limits.names, Span)
-        self.mdns_names: Bounded[str, Span] = Bounded(limits.names, Span)
-        self.hostnames: Bounded[str, Span] = Bounded(limits.names, Span)
-        self.fqdns: Bounded[str, Span] = Bounded(limits.names, Span)
-        self.servers: Bounded[tuple[str, str], Server] = Bounded(limits.others, Server)
-        self.neighbours: Bounded[tuple[int, str, int, str], Link] = Bounded(limits.others, Link)
-        self.radios: Bounded[str, Radio] = Bounded(limits.others, Radio)
+        self.before_forgetting: Callable[[], None] | None = None
+        self.devices: Bounded[bytes, Device] = Bounded(limits.devices, Device, self._bring_in)
+        self.arp_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span, self._bring_in)
+        self.nd_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span, self._bring_in)
+        self.addresses: Bounded[tuple[bytes, bytes, How], Span] = Bounded(limits.pairs, Span, self._bring_in)
+        self.names: Bounded[tuple[bytes, str, How], Span] = Bounded(limits.names, Span, self._bring_in)
+        self.mdns_names: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
+        self.hostnames: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
+        self.fqdns: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
+        self.servers: Bounded[tuple[str, str], Server] = Bounded(limits.others, Server, self._bring_in)
+        self.neighbours: Bounded[tuple[int, str, int, str], Link] = Bounded(limits.others, Link, self._bring_in)
+        self.radios: Bounded[str, Radio] = Bounded(limits.others, Radio, self._bring_in)
         self.segments: dict[str, Tally] = {}
         self.protocols: Counter[str] = Counter()
         self.unreadable: Counter[str] = Counter()
@@ -164,6 +167,11 @@ class Census:
         self.dhcp6_types: Counter[str] = Counter()
         self.vlans: set[int] = set()
         self.heard = Span()
+
+    def _bring_in(self) -> None:
+        """Let whoever feeds this census bring in what it still holds, before a full table forgets somebody."""
+        if self.before_forgetting is not None:
+            self.before_forgetting()
 
     def tally(self, segment: str) -> Tally:
         """Give the counters of a segment; there are at most as many as VLANs, so nobody can make them grow for ever."""
@@ -181,9 +189,9 @@ class Census:
         self.protocols[message.protocol] += count
         device = None if mac is None else self.devices.get(mac)
         origin = _Origin(mac, device, segment, at_ns, count)
-        source = message.source
-        if device is not None and mac is not None and source is not None and message.is_near and source not in _NOBODY:
-            self.addresses.hear((mac, source.packed, How.HEARD), at_ns, count)
+        # Neighbour discovery says by itself whose address it is.
+        if device is not None and mac is not None and message.is_near and message.protocol != "nd":
+            self._near(mac, message.source, at_ns, count)
         match message.body:
             case Arp() as arp:
                 self._arp(arp, origin)
@@ -202,6 +210,11 @@ class Census:
             case None:
                 if message.protocol != "rarp":
                     self.unreadable[message.protocol] += count
+
+    def _near(self, mac: bytes, source: Address | None, at_ns: int, count: int) -> None:
+        """Note the address from which a sender on this segment spoke."""
+        if source is not None and source not in _NOBODY:
+            self.addresses.hear((mac, source.packed, How.HEARD), at_ns, count)
 
     def _arp(self, arp: Arp, origin: _Origin) -> None:
         packed = arp.sender_ip.packed

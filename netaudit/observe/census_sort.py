@@ -33,6 +33,8 @@ _COUNT, _IPV4_UNICAST, _IPV4_GROUP, _IPV6, _ARP, _TAGGED, _WHOLE = range(7)
 # Flows are kept only for speed: beyond this many they are settled and started anew. A site of 250 devices has about a
 # thousand; 8,192 cost some 4 MB.
 _MOST_FLOWS = 8_192
+# A small census has few flows too: a flood makes one a device, and each full table goes through all of them.
+_FLOWS_A_DEVICE = 4
 # The same for remembered messages, by their bytes: 4 MB hold the chatter of some minutes.
 _MOST_REMEMBERED = 4_000_000
 _OVERHEAD = 200  # what a remembered message costs beside its bytes and body (common practice, no source)
@@ -104,6 +106,9 @@ class FrameSorter:
         self._flows: dict[bytes, _Flow] = {}
         self._flow_count = 0
         self._remembered = 0
+        self._is_bringing_in = False
+        self._most_flows = min(_MOST_FLOWS, _FLOWS_A_DEVICE * census.limits.devices)
+        census.before_forgetting = self._bring_in
 
     def take(self, records: Iterable[Record]) -> None:
         """
@@ -142,10 +147,11 @@ class FrameSorter:
 
     def settle(self) -> None:
         """Bring what was counted into the census, and forget the flows."""
+        self._bring_in()
         for flow in self._flows.values():
             self._settle(flow)
         self._flows.clear()
-        self._flow_count = self._remembered = 0
+        self._flow_count = 0
 
     def _settle(self, flow: _Flow) -> None:
         census = self._census
@@ -155,7 +161,6 @@ class FrameSorter:
             tally.octets[flow.whom] += flow.octets
         for inner in (flow.inner or {}).values():
             self._settle(inner)
-        self._repeat(flow)
         if flow.is_inner or not flow.frames:
             return
         census.heard.hear(flow.first_ns, flow.frames)
@@ -184,7 +189,7 @@ class FrameSorter:
 
     def _open(self, data: bytes, at_ns: int) -> _Flow:
         """Start a flow with its first frame: decide what to do with its frames."""
-        if self._flow_count >= _MOST_FLOWS:
+        if self._flow_count >= self._most_flows:
             self.settle()
         self._flow_count += 1
         frame = decode_ethernet(data)
@@ -201,9 +206,9 @@ class FrameSorter:
                 flow.look, flow.inner = _TAGGED, {}
             else:
                 _decide(flow, frame, data[12:14])
-        self._flows[data[:14]] = flow
         if flow.source is not None:
             self._enter(flow.source, at_ns)
+        self._flows[data[:14]] = flow
         return flow
 
     def _segment_of(self, vlans: tuple[int, ...]) -> str:
@@ -217,7 +222,8 @@ class FrameSorter:
 
     def _open_tagged(self, outer: _Flow, data: bytes, at_ns: int) -> _Flow:
         """Start the flow of one VLAN below a flow of tagged frames."""
-        if self._flow_count >= _MOST_FLOWS and outer.inner is not None:
+        if self._flow_count >= self._most_flows and outer.inner is not None:
+            self._bring_in()
             for old in outer.inner.values():
                 self._settle(old)
             self._flow_count -= len(outer.inner)
@@ -284,20 +290,27 @@ class FrameSorter:
             if message.protocol == "dhcp":
                 return  # each has its own transaction number: none comes twice
         if self._remembered >= _MOST_REMEMBERED:
-            # Everything remembered goes, in all flows; this flow stays in use, so it must stay in the table.
-            self._forget()
+            self._bring_in()
         self._remembered += len(key) + _OVERHEAD
         flow.repeats[key] = _Repeat(message, at_ns)
 
-    def _forget(self) -> None:
-        """Bring the repeats of all flows into the census and forget them; the flows themselves stay."""
+    def _bring_in(self) -> None:
+        """Bring in when devices were heard last, and what came again; the flows themselves stay."""
+        if self._is_bringing_in:  # what is brought in may find its table full in turn
+            return
+        self._is_bringing_in = True
         waiting = list(self._flows.values())
+        for flow in waiting:
+            device = None if flow.source is None else self._census.devices.get(flow.source)
+            if device is not None:
+                device.hear(flow.last_ns, 0)
         while waiting:
             flow = waiting.pop()
             waiting.extend((flow.inner or {}).values())
             self._repeat(flow)
             flow.repeats.clear()
         self._remembered = 0
+        self._is_bringing_in = False
 
     def _repeat(self, flow: _Flow) -> None:
         """Bring what came again in one flow into the census."""
