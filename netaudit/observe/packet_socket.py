@@ -17,6 +17,10 @@ from typing import TYPE_CHECKING, Self
 
 from netaudit.errors import LookError
 from netaudit.observe.rights import need_raw, own_rights
+from netaudit.wire import bpf
+from netaudit.wire.icmp import ECHO_REPLY
+from netaudit.wire.ipv4 import ICMP, UDP
+from netaudit.wire.ipv6 import ICMPV6
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -32,6 +36,9 @@ _SIOCGIFCONF = 0x8912
 _STAMP = struct.Struct("@ll")
 _IFREQ_SIZE = 40 if struct.calcsize("P") == 8 else 32
 STAMP_SPACE = socket.CMSG_SPACE(_STAMP.size)
+_INSTRUCTION_BYTES = 8
+_ETHERNET = 14
+_FRAGMENT_OFFSET = 0x1FFF
 # The kernel doubles this and counts 832 bytes for a short frame (measured over veth; a card's driver may take some times
 # that): 2,500 frames, a second of answers at the fastest pace. Where sysctl net.core.rmem_max allows less (212,992 is usual,
 # from memory) it is still 500, a quarter of a second; frames without room are counted.
@@ -41,44 +48,50 @@ _FRAME_BYTES = 2048
 # One visit takes at most this many frames, so that a flood can't keep the loop from everything else.
 _MOST_AT_ONCE = 256
 
-# One instruction of the kernel's classic packet filter: operation, jump if true, jump if false, value.
-Instruction = tuple[int, int, int, int]
 
-
-def echo_reply_filter(identifier: int) -> tuple[Instruction, ...]:
+def echo_reply_filter(identifier: int) -> bytes:
     """Let through IPv4 echo replies with this identifier that are no later fragments; for sockets of EtherType 0x0800."""
-    return (
-        (0x30, 0, 0, 23),  # the protocol
-        (0x15, 0, 8, 1),  # ICMP, or drop
-        (0x28, 0, 0, 20),  # flags and fragment offset
-        (0x45, 6, 0, 0x1FFF),  # a later fragment: drop
-        (0xB1, 0, 0, 14),  # X = length of the IPv4 header
-        (0x50, 0, 0, 14),  # the ICMP type behind it
-        (0x15, 0, 3, 0),  # echo reply, or drop
-        (0x48, 0, 0, 18),  # the identifier
-        (0x15, 0, 1, identifier),  # ours, or drop
-        (0x06, 0, 0, 0xFFFF),
-        (0x06, 0, 0, 0),
-    )
+    code = _first_fragment_of(ICMP)
+    code.emit(bpf.LOAD_BYTE_AT_X, _ETHERNET)
+    code.jump(bpf.JUMP_EQUAL, ECHO_REPLY, None, "drop")
+    code.emit(bpf.LOAD_HALF_AT_X, _ETHERNET + 4)
+    code.jump(bpf.JUMP_EQUAL, identifier, None, "drop")
+    return _closed(code)
 
 
-def udp_to_port_filter(port: int) -> tuple[Instruction, ...]:
+def udp_to_port_filter(port: int) -> bytes:
     """Let through IPv4 UDP datagrams to this port that are no later fragments; for sockets of EtherType 0x0800."""
-    return (
-        (0x30, 0, 0, 23),  # the protocol
-        (0x15, 0, 6, 17),  # UDP, or drop
-        (0x28, 0, 0, 20),  # flags and fragment offset
-        (0x45, 4, 0, 0x1FFF),  # a later fragment: drop
-        (0xB1, 0, 0, 14),  # X = length of the IPv4 header
-        (0x48, 0, 0, 16),  # the target port
-        (0x15, 0, 1, port),  # ours, or drop
-        (0x06, 0, 0, 0xFFFF),
-        (0x06, 0, 0, 0),
-    )
+    code = _first_fragment_of(UDP)
+    code.emit(bpf.LOAD_HALF_AT_X, _ETHERNET + 2)
+    code.jump(bpf.JUMP_EQUAL, port, None, "drop")
+    return _closed(code)
 
 
-# ICMPv6 directly behind the IPv6 header, which is all that neighbour discovery and echo ever are on a link.
-ICMPV6_FILTER: tuple[Instruction, ...] = ((0x30, 0, 0, 20), (0x15, 0, 1, 58), (0x06, 0, 0, 0xFFFF), (0x06, 0, 0, 0))
+def icmpv6_filter() -> bytes:
+    """Let through ICMPv6 right behind the IPv6 header, as neighbour messages and echo are; for EtherType 0x86dd."""
+    code = bpf.Assembler()
+    code.emit(bpf.LOAD_BYTE, _ETHERNET + 6)
+    code.jump(bpf.JUMP_EQUAL, ICMPV6, None, "drop")
+    return _closed(code)
+
+
+def _first_fragment_of(protocol: int) -> bpf.Assembler:
+    """Begin a program: this protocol, no later fragment, and X points behind the IPv4 header."""
+    code = bpf.Assembler()
+    code.emit(bpf.LOAD_BYTE, _ETHERNET + 9)
+    code.jump(bpf.JUMP_EQUAL, protocol, None, "drop")
+    code.emit(bpf.LOAD_HALF, _ETHERNET + 6)
+    code.jump(bpf.JUMP_MASK, _FRAGMENT_OFFSET, "drop")
+    code.emit(bpf.HEADER_TO_X, _ETHERNET)
+    return code
+
+
+def _closed(code: bpf.Assembler) -> bytes:
+    """End a program: what comes here passes whole, what jumped to `drop` doesn't."""
+    code.emit(bpf.RETURN, 0xFFFF)
+    code.label("drop")
+    code.emit(bpf.RETURN, 0)
+    return code.assemble()
 
 
 class PacketSocket:
@@ -95,7 +108,7 @@ class PacketSocket:
         interface: str,
         ethertype: int,
         *,
-        accept: Sequence[Instruction] | None = None,
+        accept: bytes | None = None,
         all_multicast: bool = False,
     ) -> None:
         need_raw(own_rights())
@@ -148,15 +161,20 @@ class PacketSocket:
         return True
 
     def receive(self) -> Iterator[tuple[bytes, int]]:
-        """Give what has arrived, as (frame, arrival [ns since the epoch]); at most some hundred frames a visit."""
+        """
+        Give what has arrived, as (frame, arrival [ns since the epoch]); at most some hundred frames a visit.
+
+        What belongs to a VLAN on this wire is left out: it is another segment, and has an interface of its own.
+        """
         for _ in range(_MOST_AT_ONCE):
             try:
-                frame, ancillary, _, _ = self._socket.recvmsg(_FRAME_BYTES, STAMP_SPACE)
+                frame, ancillary, _, sender = self._socket.recvmsg(_FRAME_BYTES, STAMP_SPACE)
             except OSError:
                 # Nothing more, or the interface went down; the second shows at the next send.
                 return
             stamp_ns = stamp_of(ancillary)
-            if stamp_ns is not None:
+            # The kernel takes the tag of a VLAN that it has no interface for off the frame, and calls it another host's.
+            if stamp_ns is not None and sender[2] != socket.PACKET_OTHERHOST:
                 yield frame, stamp_ns
 
     def drops(self) -> int:
@@ -203,6 +221,7 @@ def own_addresses6(interface: str, *, table: Path = Path("/proc/net/if_inet6")) 
     return [IPv6Address(bytes.fromhex(row[0])) for row in rows if len(row) == 6 and row[5] == interface]
 
 
-def _attach(sock: socket.socket, program: Sequence[Instruction]) -> None:
-    code = ctypes.create_string_buffer(b"".join(struct.pack("@HBBI", *one) for one in program))
-    sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, struct.pack("@HP", len(program), ctypes.addressof(code)))
+def _attach(sock: socket.socket, program: bytes) -> None:
+    code = ctypes.create_string_buffer(program, len(program))
+    head = struct.pack("@HP", len(program) // _INSTRUCTION_BYTES, ctypes.addressof(code))
+    sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, head)

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import How, Sighting
 from netaudit.observe.pace import POLITE_HZ, Pace
-from netaudit.observe.packet_socket import ICMPV6_FILTER, PacketSocket, own_addresses6
+from netaudit.observe.packet_socket import PacketSocket, icmpv6_filter, own_addresses6
 from netaudit.observe.permitted import check_address, check_network
 from netaudit.wire.ethernet import decode_ethernet, mac_text
 from netaudit.wire.icmpv6 import (
@@ -159,7 +159,7 @@ async def sweep6(
     began_s = loop.time()
     pace = Pace(pace_hz, now_s=began_s)
     identifier = secrets.randbelow(1 << 16)
-    with PacketSocket(interface, ETHERTYPE, accept=ICMPV6_FILTER, all_multicast=True) as sock:
+    with PacketSocket(interface, ETHERTYPE, accept=icmpv6_filter(), all_multicast=True) as sock:
         running = _Sweep6(sock, networks, identifier)
         loop.add_reader(sock, running.hear)
         try:

@@ -105,7 +105,7 @@ def test_the_same_seed_loses_the_same_questions(lab: Lab) -> None:
         heard.append(sorted(lab.call(_ask_arp, segment.interface, wanted, 0.3)))
         assert segment.counts().lost == 60 - len(heard[-1])
     assert heard[0] == heard[1] != heard[2]
-    # 60 draws at 1/2: outside of 12..48 once in about 1.6 million (scipy.stats.binom.cdf(11, 60, 0.5) = 3.1e-7, two-sided)
+    # 60 draws at 1/2: outside of 12..48 once in about 1.3 million (scipy.stats.binom.cdf(11, 60, 0.5) = 3.78e-7, two-sided)
     assert 12 <= len(heard[0]) <= 48
 
 

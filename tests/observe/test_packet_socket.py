@@ -14,7 +14,6 @@ from scapy.packet import Raw
 
 from netaudit.errors import LookError
 from netaudit.observe.packet_socket import (
-    Instruction,
     PacketSocket,
     echo_reply_filter,
     own_addresses,
@@ -49,7 +48,7 @@ def _frames() -> dict[str, bytes]:
     }
 
 
-def _listen(interface: str, seconds: float, accept: tuple[Instruction, ...]) -> list[bytes]:
+def _listen(interface: str, seconds: float, accept: bytes) -> list[bytes]:
     with PacketSocket(interface, 0x0800, accept=accept) as sock:
         end, frames = time.monotonic() + seconds, []
         while (left := end - time.monotonic()) > 0:

@@ -143,6 +143,21 @@ def test_hostile_frames_do_no_harm(lab: Lab) -> None:
     assert _found(result) == _there(hosts)
 
 
+def test_another_vlan_on_the_same_wire_is_another_segment(lab: Lab) -> None:
+    """A claim in a frame with VLAN 20's tag is not of this segment; one with a priority tag (VLAN 0) is."""
+    segment = lab.segment([], own=OWN)
+    ends = b"\xff" * 6 + bytes.fromhex("020000000055")
+    arp = bytes.fromhex("08060001080006040001020000000055c0000255000000000000c0000255") + bytes(18)
+
+    def speak() -> None:
+        segment.send(ends + bytes.fromhex("81000014") + arp)
+        segment.send(ends + bytes.fromhex("81006000") + arp.replace(b"\xc0\0\2\x55", b"\xc0\0\2\x56"))
+
+    with lab.later(0.1, speak):
+        result = lab.call(sweep, segment.interface, NET, segment="hall", pace_hz=1000.0, retries=0, timeout_s=0.6)
+    assert _found(result) == {("192.0.2.86", "02:00:00:00:00:55")}
+
+
 def test_a_link_that_goes_down_is_said(lab: Lab) -> None:
     """When the interface is switched off the sweep ends with the reason instead of reporting everyone absent."""
     segment = lab.segment(crowd(NET, 3), own=OWN)
