@@ -67,6 +67,7 @@ class CensusNews:
         self._segments = {segment: segment, **{f"vlan {number}": name for number, name in vlans.items()}}
         self._repeat_ns = int(repeat_s * _NS)
         self._told: dict[tuple[str, Hashable], int] = {}
+        self._oldest_ns = 0
         self._dropped: dict[str, int] = {}
         self._budgets = {"devices": _Budget(), "names": _Budget()}
         self._tallied: tuple[int, dict[str, tuple[int, int]]] | None = None
@@ -85,6 +86,8 @@ class CensusNews:
     def _due(self, kind: str, key: Hashable, last_ns: int, times: int = 1, budget: _Budget | None = None) -> bool:
         """Was it never told (and is there room in the budget for more), or heard again long enough after it was?"""
         told = self._told.get((kind, key))
+        if last_ns < self._oldest_ns:
+            return False  # heard so long ago that even what was told of it is forgotten
         if told is None:
             if budget is not None and not budget.take():
                 return False
@@ -95,8 +98,8 @@ class CensusNews:
 
     def _forget(self, now_ns: int) -> None:
         """Forget what was told so long ago that it would be told anew anyway: so this can't outgrow the census."""
-        oldest = now_ns - self._repeat_ns * NAMES_EVERY
-        self._told = {key: told for key, told in self._told.items() if told >= oldest}
+        self._oldest_ns = now_ns - self._repeat_ns * NAMES_EVERY
+        self._told = {key: told for key, told in self._told.items() if told >= self._oldest_ns}
 
     def _home(self, mac: bytes) -> str | None:
         """Name the segment that a device is on; None for one on a VLAN that the plan doesn't have, or no device."""
