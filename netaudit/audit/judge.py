@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from netaudit.audit.history import RECORD_EVERY, samples_of
 from netaudit.audit.join import stand
 from netaudit.audit.life import Concern, Memory, step
 from netaudit.audit.rules.rule import Case, Mark, Weight
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from netaudit.audit.seen import Seen
     from netaudit.audit.standing import Standing
     from netaudit.capacity.ledger import Ledger
+    from netaudit.observe.observation import Sample
     from netaudit.site.model import Site
     from netaudit.store.findings import Finding
 
@@ -31,6 +33,7 @@ class Judgement:
     What one judgement says.
 
     concerns   what holds now, whether it is a finding yet or not, the gravest first
+    samples    what was judged to be in use, for the history; none if it was given lately
     memory     to be handed to the next judgement
     """
 
@@ -39,6 +42,7 @@ class Judgement:
     updated: tuple[Finding, ...]
     closed: tuple[Finding, ...]
     concerns: tuple[Concern, ...]
+    samples: tuple[Sample, ...]
     memory: Memory
 
 
@@ -57,6 +61,7 @@ def judge(
 
     Args:      open_findings: those that the store has open; memory: that of the judgement before, None after a start.
     """
+    memory = memory or Memory()
     standing = tuple(open_findings)
     standings = stand(site, ledger, seen)
     case = Case(site, standings, seen, now, frozenset((finding.rule, finding.place) for finding in standing))
@@ -69,20 +74,22 @@ def judge(
             broken.add(rule.key)
             concerns.append(_broken(rule, error))
     change = step(
-        memory or Memory(),
+        memory,
         standing,
         concerns,
         now,
         opens_after=site.looking.opens_after,
         blind_rules=frozenset(broken),
     )
+    due = memory.recorded_at is None or now - memory.recorded_at >= RECORD_EVERY
     return Judgement(
         standings=standings,
         opened=change.opened,
         updated=change.updated,
         closed=change.closed,
         concerns=tuple(sorted((one for one in concerns if one.mark is Mark.HOLDS), key=lambda one: gravity(one.rule))),
-        memory=change.memory,
+        samples=samples_of(standings, now) if due else (),
+        memory=replace(change.memory, recorded_at=now) if due else change.memory,
     )
 
 

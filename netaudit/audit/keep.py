@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 def keep(store: Store, judgement: Judgement, now: datetime) -> None:
     """
-    Keep what a judgement opened, updated and closed.
+    Keep what a judgement opened, updated and closed; its samples wait for the next flush like all others.
 
     Raises:    StoreError: the store can't be written; the same judgement may be kept again.
     """
@@ -37,3 +37,4 @@ def keep(store: Store, judgement: Judgement, now: datetime) -> None:
             at=now,
         )
         store.close_finding(finding.key, now)
+    store.write(judgement.samples)

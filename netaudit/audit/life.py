@@ -55,9 +55,14 @@ class Track:
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What is counted from one judgement to the next, by key. What is clear and not open is not in it."""
+    """
+    What is counted from one judgement to the next.
+
+    tracks by key, without what is clear and not open; recorded_at: when a judgement last gave samples for the history
+    """
 
     tracks: Mapping[str, Track] = field(default_factory=dict)
+    recorded_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,7 +131,7 @@ def step(
         tracks[key] = Track(clear=clear)
         if concern is not None and concern.mark is Mark.HOLDS and _worth_writing(finding, concern, now):
             updated.append(replace(finding, text=concern.text, evidence=_evidence(concern, finding), updated_at=now))
-    return Change(Memory(tracks), tuple(opened), tuple(updated), tuple(closed))
+    return Change(replace(memory, tracks=tracks), tuple(opened), tuple(updated), tuple(closed))
 
 
 def is_quiet(finding: Finding, now: datetime) -> bool:

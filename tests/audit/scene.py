@@ -42,7 +42,7 @@ gateway = "203.0.113.1"
 ssid = "weir-guests"
 guests = { arrivals_per_day = 5, stay = "2 h" }
 [switch.loft]
-ports = 16
+ports = [{ count = 16, power = "type 2" }]
 supply = "60 W"
 [switch.shed]
 ports = 8

@@ -83,8 +83,7 @@ def test_devices_and_leases_are_counted_by_segment() -> None:
 
 def test_measured_numbers_stand_at_their_lines() -> None:
     """Watts, ports, both directions of a link and what the router forwards, each at its own line."""
-    site = parse_site(PLAN.replace("ports = 16\n", 'ports = [{ count = 16, power = "type 2" }]\n'))
-    scene = Scene(site=site).tell("switch:loft", "power_w", [31.0]).tell("switch:loft", "ports_up", [9.0])
+    scene = Scene().tell("switch:loft", "power_w", [31.0]).tell("switch:loft", "ports_up", [9.0])
     scene.tell("link:switch/shed", "up_bps", [8e8]).tell("link:switch/shed", "down_bps", [1e6])
     scene.tell("router", "routed_bps", [5e7])
     for kind, place, value in (
@@ -94,10 +93,10 @@ def test_measured_numbers_stand_at_their_lines() -> None:
         (Kind.LINK_DOWN, "link:switch/shed", 1e6),
         (Kind.ROUTED, "router", 5e7),
     ):
-        observed = standing(scene, kind, place, gather(site)).observed
+        observed = standing(scene, kind, place).observed
         assert observed is not None
         assert observed.latest == value
-    assert standing(scene, Kind.LINK_UP, "link:switch/shed", gather(site)).state is State.TIGHT
+    assert standing(scene, Kind.LINK_UP, "link:switch/shed").state is State.TIGHT
 
 
 def test_an_old_number_is_no_observation() -> None:

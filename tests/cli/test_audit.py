@@ -1,0 +1,87 @@
+from __future__ import annotations
+
+import argparse
+import json
+from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
+
+import pytest
+
+from netaudit.audit.seen import tolerance_of
+from netaudit.cli.audit import add_parser
+from netaudit.errors import StoreError
+from netaudit.observe.observation import How, Sighting
+from netaudit.site.load import load_site
+from netaudit.store.store import Store
+from tests.audit.scene import PLAN
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from netaudit.site.model import Site
+
+
+def call(*words: str) -> int:
+    parser = argparse.ArgumentParser()
+    add_parser(parser.add_subparsers())
+    args = parser.parse_args(["audit", *words])
+    status: int = args.func(args)
+    return status
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> Path:
+    """Give a plan with a store beside it, in which one known device is here."""
+    path = tmp_path / "weir.toml"
+    path.write_text(PLAN)
+    with opened(load_site(path), path.with_suffix(".db")) as store:
+        for minute in range(30, -1, -1):
+            at = datetime.now(UTC) - timedelta(minutes=minute)
+            store.write([Sighting(at, "guests", "00:00:5e:00:53:70", "203.0.113.9", How.ARP)])
+    return path
+
+
+def opened(site: Site, path: Path) -> Store:
+    return Store.open(path, site=site.site.name, clock=lambda: datetime.now(UTC), tolerance=tolerance_of(site))
+
+
+def test_without_findings_it_says_so_and_ends_well(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Nothing over, nothing open: status 0, and every line of the ledger is in the table."""
+    assert call(str(plan)) == 0
+    said = capsys.readouterr().out
+    assert "no open findings" in said
+    assert "radio:hall/2.4" in said
+
+
+def test_an_open_finding_comes_first_with_what_to_do_and_ends_with_1(
+    plan: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The gravest first; its text, its cure; what a stranger wrote can't steer the terminal."""
+    now = datetime.now(UTC)
+    with opened(load_site(plan), plan.with_suffix(".db")) as store:
+        for rule, text in (("firmware", "later"), ("second_dhcp", "a \x1b[2Jsecond server")):
+            evidence = {"cure": f"cure of {rule}"}
+            store.save_finding(key=f"{rule} x", rule=rule, place="x", text=text, evidence=evidence, at=now)
+    assert call(str(plan)) == 1
+    said = capsys.readouterr().out
+    assert said.index("second server") < said.index("do: cure of second_dhcp") < said.index("later")
+    assert "\x1b" not in said
+    assert "acknowledged" not in said
+
+
+def test_the_document_holds_findings_concerns_and_lines(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One JSON document; the counted device stands at its line."""
+    assert call(str(plan), "--json") == 0
+    document = json.loads(capsys.readouterr().out)
+    assert set(document) == {"site", "at", "findings", "concerns", "lines"}
+    (line,) = [one for one in document["lines"] if (one["kind"], one["place"]) == ("device_count", "segment:guests")]
+    assert (line["observed"]["latest"], line["observed_state"]) == (1, "within")
+
+
+def test_without_a_store_it_says_what_to_do(tmp_path: Path) -> None:
+    """No store beside the plan: one line that names the file and the command that makes it; none is made."""
+    path = tmp_path / "weir.toml"
+    path.write_text(PLAN)
+    with pytest.raises(StoreError, match=r"weir\.db: there is no store yet: run `netaudit run"):
+        call(str(path))
+    assert not (tmp_path / "weir.db").exists()
