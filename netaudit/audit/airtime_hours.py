@@ -76,7 +76,7 @@ def _busy(site: Site) -> dict[str, float]:
 def _there(store: Store, site: Site, since: datetime, until: datetime) -> dict[datetime, Mapping[str, float]]:
     """Count the devices of each kind in each hour."""
     roster = enrol(site)
-    address = {device.mac: device.addresses[0].address if device.addresses else None for device in store.devices(until)}
+    addresses = {device.mac: [one.address for one in device.addresses] for device in store.devices(until)}
     unnamed: defaultdict[str, Counter[str]] = defaultdict(Counter)
     for name, row in site.device.items():
         places = 0 if row.address is not None else max(row.count - len(row.mac), 0)
@@ -84,7 +84,7 @@ def _there(store: Store, site: Site, since: datetime, until: datetime) -> dict[d
     there: defaultdict[datetime, Counter[str]] = defaultdict(Counter)
     seen: set[tuple[datetime, str]] = set()
     for stay in store.presence(since, until):
-        thing = roster.recognise(stay.mac, address.get(stay.mac))
+        thing = roster.recognise(stay.mac, addresses.get(stay.mac, ()))
         hour = max(stay.since, since).replace(minute=0, second=0, microsecond=0)
         while hour <= min(stay.until, until):
             # Two stays in an hour are one device.

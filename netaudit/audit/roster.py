@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 from netaudit.site.topology import follow
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping
 
     from netaudit.site.model import Device, Profile, Segment, Site
     from netaudit.site.topology import Topology
@@ -79,18 +79,18 @@ class Roster:
     rooms: Mapping[str, Room]
     topology: Topology
 
-    def recognise(self, mac: str, address: str | None) -> Thing | None:
+    def recognise(self, mac: str, addresses: Iterable[str]) -> Thing | None:
         """
-        Give the thing that this is.
+        Give the thing that this is, by its MAC or one of its current addresses.
 
         A MAC in the plan decides. An address decides only for a thing whose MAC the plan leaves out: whoever takes the
         address of a thing with a known MAC is somebody else.
         """
         known = self.by_mac.get(mac)
-        if known is not None or address is None:
+        if known is not None:
             return known
-        claimed = self.by_address.get(address)
-        return claimed if claimed is not None and claimed.mac is None else None
+        claimed = (self.by_address.get(address) for address in addresses)
+        return next((thing for thing in claimed if thing is not None and thing.mac is None), None)
 
 
 def enrol(site: Site) -> Roster:
@@ -104,12 +104,20 @@ def enrol(site: Site) -> Roster:
             unnamed[thing.segment].append(thing)
     return Roster(
         things=tuple(named),
-        by_mac={thing.mac: thing for thing in named if thing.mac},
+        by_mac={**_on_air(site, named), **{thing.mac: thing for thing in named if thing.mac}},
         by_address={thing.address: thing for thing in named if thing.address},
         by_ref={thing.ref: thing for thing in named},
         rooms={name: _room(segment, unnamed[name]) for name, segment in site.segment.items()},
         topology=topology,
     )
+
+
+def _on_air(site: Site, named: list[Thing]) -> dict[str, Thing]:
+    """Give the access points by the addresses that their radios use: heard on a cable, these are nobody new."""
+    points = {thing.ref.removeprefix("access_point:"): thing for thing in named}
+    return {
+        bssid: points[name] for name, point in site.access_point.items() if name in points for bssid in point.bssids
+    }
 
 
 def gateway_of(segment: Segment) -> IPv4Address:

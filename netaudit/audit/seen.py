@@ -27,6 +27,8 @@ NOTICES_BACK = timedelta(days=1)
 # Those without a name in the plan keep the places that they took until they have been away for this long; a telephone
 # that makes itself a new MAC for each network keeps that for longer. common practice, no source
 PLACES_BACK = timedelta(days=30)
+# The store writes the last use of an address once an hour; so for that long an older address may be in use beside a new one.
+ADDRESS_LASTS = timedelta(hours=1)
 # A device we know nothing about has left when so many sweeps went by without it. common practice, no source
 SILENT_SWEEPS = 3
 
@@ -36,17 +38,23 @@ class Presence:
     """
     A device that is here.
 
+    addresses  its current IPv4 addresses on the segment, the latest first
     thing      what the plan calls it, None if the plan doesn't know it
     expected   the plan has a place for it: it is known, or its segment expects so many without a name, or has guests
     """
 
     mac: str
     segment: str
-    address: str | None
+    addresses: tuple[str, ...]
     since: datetime
     last_at: datetime
     thing: Thing | None
     expected: bool
+
+    @property
+    def address(self) -> str | None:
+        """Its latest address."""
+        return self.addresses[0] if self.addresses else None
 
     @property
     def place(self) -> str:
@@ -132,16 +140,15 @@ def compose(
         if stay.segment in site.segment and (before is None or stay.until > before.until):
             latest[stay.mac, stay.segment] = stay
     known = {device.mac: device for device in devices}
-    recognised = {
-        key: roster.recognise(stay.mac, _address(known.get(stay.mac), stay.segment)) for key, stay in latest.items()
-    }
+    addresses = {(mac, segment): _current(known.get(mac), segment) for mac, segment in latest}
+    recognised = {key: roster.recognise(key[0], addresses[key]) for key in latest}
     placed = _placed(roster, latest, recognised, known)
     here = _here(site, roster, latest, recognised, placed=placed, now=now)
     present = tuple(
         Presence(
             mac=stay.mac,
             segment=stay.segment,
-            address=_address(known.get(stay.mac), stay.segment),
+            addresses=addresses[key],
             since=stay.since,
             last_at=stay.until,
             thing=recognised[key],
@@ -172,11 +179,11 @@ def compose(
     )
 
 
-def _address(device: Device | None, segment: str) -> str | None:
-    """Give the latest IPv4 address that a device had on a segment."""
-    if device is None:
-        return None
-    return next((one.address for one in device.addresses if one.segment == segment and ":" not in one.address), None)
+def _current(device: Device | None, segment: str) -> tuple[str, ...]:
+    """Give the IPv4 addresses that a device has on a segment, the latest first; a server may have several at once."""
+    owned = [one for one in device.addresses if one.segment == segment and ":" not in one.address] if device else []
+    owned.sort(key=lambda one: one.last_at, reverse=True)
+    return tuple(one.address for one in owned if owned[0].last_at - one.last_at <= ADDRESS_LASTS)
 
 
 def silent_after_s(site: Site, thing: Thing | None) -> float:

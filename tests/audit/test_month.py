@@ -105,6 +105,7 @@ SCRIPT = (
         (14, 15.0),
         "address_plan device:desk",
         lambda turn: turn.moved.update({DESK: ("family", "10.71.10.177")}),
+        within_min=80,
     ),
     _script((16, 8.0), (16, 12.0), "link_slow link:switch/bench", _tell("link:switch/bench", "speed_bps", 1e8)),
     _script(

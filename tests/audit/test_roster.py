@@ -8,16 +8,19 @@ from tests.audit.scene import CLOCK, DESK, PLAN, small_site
 def test_a_mac_of_the_plan_decides_whatever_the_address() -> None:
     """The desk is the desk with a stranger's address, and nobody becomes the desk by taking its address."""
     roster = enrol(small_site())
-    known = roster.recognise(DESK, "192.0.2.99")
+    known = roster.recognise(DESK, ["192.0.2.99"])
     assert known is not None
     assert known.ref == "device:desk"
-    assert roster.recognise("02:00:5e:00:00:99", "192.0.2.21") is None
+    assert roster.recognise("02:00:5e:00:00:99", ["192.0.2.21"]) is None
 
 
 def test_an_address_decides_where_the_plan_has_no_mac() -> None:
     """The clock is known by its address alone, and so is each gateway."""
     roster = enrol(small_site())
-    clock, gateway = roster.recognise(CLOCK, "192.0.2.30"), roster.recognise("02:00:5e:00:00:01", "192.0.2.1")
+    clock, gateway = (
+        roster.recognise(CLOCK, ["192.0.2.30"]),
+        roster.recognise("02:00:5e:00:00:01", ["192.0.2.77", "192.0.2.1"]),
+    )
     assert clock is not None
     assert gateway is not None
     assert (clock.ref, gateway.ref) == ("device:clock", "segment:home/gateway")

@@ -67,10 +67,10 @@ def judge_place(case: Case) -> Iterator[Verdict]:
         planned = thing.address if thing else None
         holder = case.seen.roster.by_address.get(one.address)
         words = ""
-        if IPv4Address(one.address) not in segment.network:
+        if not any(IPv4Address(address) in segment.network for address in one.addresses):
             words, planned = "outside", str(segment.network)
-        elif planned is not None and thing is not None and thing.segment == one.segment and planned != one.address:
-            words = "other"
+        elif planned is not None and thing is not None and thing.segment == one.segment:
+            words = "" if planned in one.addresses else "other"
         elif thing is None and holder is not None and holder.mac != one.mac:
             words, planned = "taken", holder.ref
         if words:

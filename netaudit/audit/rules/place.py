@@ -24,9 +24,9 @@ def judge_segment(case: Case) -> Iterator[Verdict]:
     for one in case.seen.present:
         # The address alone can't say so: it names its segment itself.
         if one.thing is not None and one.thing.mac == one.mac and one.thing.segment != one.segment:
-            # It may have been here a moment ago and be back where it belongs by now.
-            elsewhere = [other.last_at for other in case.seen.present if other.mac == one.mac and other is not one]
-            if any(at > one.last_at for at in elsewhere):
+            # Heard at home since it came here, it is back where it belongs, or stands on both by its nature.
+            home = [other for other in case.seen.present if other.mac == one.mac and other.segment == one.thing.segment]
+            if any(other.last_at > one.since for other in home):
                 continue
             evidence = (("named", named(one.place)), ("segment", one.segment), ("planned", one.thing.segment))
             yield Verdict(one.place, Mark.HOLDS, "segment", one.since, evidence)

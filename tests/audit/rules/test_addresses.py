@@ -1,9 +1,12 @@
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
 from netaudit.audit.rules.addresses import NAMES, PLACE, SECOND_SERVER, TWICE
-from tests.audit.scene import BOX, CLOCK, DESK, Scene, stranger
+from netaudit.store.records import Address, Device
+from tests.audit.scene import BOX, CLOCK, DESK, LONG_AGO, NOW, Scene, stranger
 
 
 def test_two_claims_to_one_address_are_found_until_they_end() -> None:
@@ -48,6 +51,16 @@ def test_an_address_is_measured_by_the_plan(mac: str, address: str, words: str |
     """Outside the segment, other than planned, or somebody else's: each is told from what the plan allows."""
     found = Scene().here(mac, "home", address).holds(PLACE)
     assert list(found.values()) == ([words] if words else [])
+
+
+def test_several_addresses_at_once_are_fine_if_the_planned_one_is_among_them() -> None:
+    """Beside one that was used half an hour ago the planned one counts; after an hour and a half alone it doesn't."""
+    scene = Scene().here(DESK, "home", "192.0.2.21")
+    for minutes, found in ((30, {}), (90, {"device:desk": "other"})):
+        newer = Address("192.0.2.77", "home", "arp", LONG_AGO, NOW)
+        older = Address("192.0.2.21", "home", "arp", LONG_AGO, NOW - timedelta(minutes=minutes))
+        scene.devices = [Device(DESK, LONG_AGO, NOW, (newer, older), ())]
+        assert scene.holds(PLACE) == found
 
 
 @pytest.mark.parametrize(("answer", "found"), [("192.0.2.21", False), ("192.0.2.77", True), ("", True)])

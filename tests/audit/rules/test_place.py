@@ -1,7 +1,9 @@
 from __future__ import annotations
 
+from datetime import timedelta
+
 from netaudit.audit.rules.place import PORT, SEGMENT
-from tests.audit.scene import BOX, DESK, PHONE, Scene, stranger
+from tests.audit.scene import BOX, DESK, NOW, PHONE, Scene, stranger
 
 
 def test_a_known_device_on_another_segment_is_found() -> None:
@@ -10,13 +12,13 @@ def test_a_known_device_on_another_segment_is_found() -> None:
     assert Scene().everybody().holds(SEGMENT) == {}
 
 
-def test_who_has_just_moved_back_is_not_in_the_wrong_place() -> None:
-    """Heard on things ten minutes ago and at home just now, it is at home."""
-    scene = Scene().here(BOX, "home", ago_s=10).here(BOX, "things", ago_s=500)
-    assert scene.holds(SEGMENT) == {}
-    assert Scene().here(BOX, "home", ago_s=500).here(BOX, "things", ago_s=10).holds(SEGMENT) == {
-        "device:box": "segment"
-    }
+def test_who_is_heard_at_home_as_well_is_not_in_the_wrong_place() -> None:
+    """Heard at home since it came to things, it is back or stands on both; not heard at home since, it has moved."""
+    came = NOW - timedelta(seconds=300)
+    both = Scene().here(BOX, "home", ago_s=200).here(BOX, "things", ago_s=10, since=came)
+    assert both.holds(SEGMENT) == {}
+    moved = Scene().here(BOX, "home", ago_s=400).here(BOX, "things", ago_s=10, since=came)
+    assert moved.holds(SEGMENT) == {"device:box": "segment"}
 
 
 def test_a_device_learnt_on_another_switch_is_found_on_edge_ports_only() -> None:
