@@ -28,6 +28,7 @@ _PACKET_AUXDATA = 8
 _PACKET_IGNORE_OUTGOING = 23
 _PACKET_MR_ALLMULTI = 2
 _SO_ATTACH_FILTER = 26
+_SO_RCVBUFFORCE = 33
 _SO_TIMESTAMPNS = 35
 _ETH_P_ALL = 3
 _SIOCGIFFLAGS = 0x8913
@@ -47,7 +48,7 @@ _ANCILLARY = socket.CMSG_SPACE(_STAMP.size) + socket.CMSG_SPACE(_AUXDATA.size)
 # whose ends tell nothing that we read.
 LONGEST_FRAME = 2048
 # The kernel counts some 768 bytes for a short frame (measured in the laboratory): 4 MiB hold about 5,000, which is a
-# second of a broadcast storm while this process is busy. The kernel may give less (net.core.rmem_max).
+# second of a broadcast storm while this process is busy. Without CAP_NET_ADMIN net.core.rmem_max may allow less.
 _BUFFER_BYTES = 4 << 20
 # One visit takes at most this many frames, so that a storm can't keep the event loop from everything else.
 MOST_AT_ONCE = 512
@@ -85,7 +86,10 @@ class LiveSocket:
     def _prepare(self, interface: str, program: bytes) -> None:
         sock = self._socket
         sock.settimeout(0)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
+        try:
+            sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, _BUFFER_BYTES)
+        except PermissionError:  # that needs CAP_NET_ADMIN; without it the system's limit holds
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
         sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
         sock.setsockopt(_SOL_PACKET, _PACKET_AUXDATA, 1)
         sock.setsockopt(_SOL_PACKET, _PACKET_IGNORE_OUTGOING, 1)
