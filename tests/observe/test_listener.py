@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import struct
+import sys
 from ipaddress import IPv4Address, IPv4Network
 from typing import TYPE_CHECKING, TypeVar
 
@@ -253,3 +254,37 @@ def test_an_interface_that_is_not_there_is_refused(lab: Lab) -> None:
     """The refusal names the interface and what lists those that are there."""
     with pytest.raises(LookError, match=r"interface nowhere0: .*ip link"):
         lab.call(hear, "nowhere0", 0.5)
+
+
+SPEAKER = """
+import socket, sys
+s = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
+s.bind((sys.argv[1], 0))
+s.send(bytes.fromhex(sys.argv[2]))
+"""
+
+
+def test_it_survives_its_interface_being_replaced(lab: Lab) -> None:
+    """Gone is bad health; a new interface under the old name is listened to as if it had always been there."""
+    address = IPv4Address("192.0.2.41")
+    frame = encode_arp_request(mac_of(41), address, address)
+    make = (
+        "link add port0 type veth peer name port1",
+        *(f"link set {name} addrgenmode none" for name in ("port0", "port1")),
+        *(f"link set {name} up" for name in ("port0", "port1")),
+    )
+    lab.ip(*make)
+
+    def replace() -> None:
+        lab.ip("link del port0")
+        lab.run(["sleep", "0.5"])
+        lab.ip(*make)
+        lab.run(["sleep", "1.5"])
+        lab.run([sys.executable, "-c", SPEAKER, "port1", frame.hex()])
+
+    with lab.later(0.5, replace):
+        said, _, _ = lab.call(hear, "port0", 5.0)
+    health = [(one.good, one.reason) for one in of(Health, said)]
+    assert (False, "interface port0 is gone") in health
+    assert health[-1] == (True, "")
+    assert [one.address for one in of(Sighting, said)] == ["192.0.2.41"]
