@@ -79,6 +79,7 @@ def _progress(stream: IO[bytes], name: str) -> AbstractContextManager[Callable[[
     from contextlib import contextmanager
 
     from rich.console import Console
+    from rich.markup import escape
     from rich.progress import Progress
 
     from netaudit.publish.text import harmless
@@ -90,7 +91,7 @@ def _progress(stream: IO[bytes], name: str) -> AbstractContextManager[Callable[[
         if stream.seekable():
             stream.seek(0)
         with Progress(console=console, transient=True, disable=not console.is_terminal) as progress:
-            task = progress.add_task(harmless(name), total=size)
+            task = progress.add_task(escape(harmless(name)), total=size)
             yield lambda: progress.update(task, completed=stream.tell() if size is not None else 0)
 
     return shown()
@@ -111,7 +112,7 @@ def _print(document: dict[str, Any]) -> None:
     _print_table(out, "To everybody", _traffic(document))
     wrong = list(_wrongs(document))
     out.print()
-    out.print("Wrong:" if wrong else "Nothing wrong was heard.")
+    out.print("Wrong:" if wrong else "Nothing wrong was heard." if document["frames"] else "Nothing was heard at all.")
     for line in wrong:
         out.print(f"- {line}", markup=False)
 
