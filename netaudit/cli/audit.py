@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from netaudit.capacity.line import Kind
     from netaudit.site.model import Site
     from netaudit.store.findings import Finding
+    from netaudit.store.store import Store
 
     Outlook = dict[tuple[Kind, str], Forecast]
 
@@ -41,6 +43,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--store", metavar="PATH", help="what the watch has kept; beside the plan when left out")
     parser.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.add_argument("--acknowledge", metavar="FINDING", help="note that a person has seen it, with --reason")
+    parser.add_argument("--mute", metavar="FINDING", help="tell nothing of it up to the end of --until, with --reason")
+    parser.add_argument("--until", metavar="DAY", help="last day of a mute, such as 2026-03-31")
+    parser.add_argument("--reason", metavar="TEXT", default="", help="why")
     parser.set_defaults(func=run)
 
 
@@ -52,12 +58,12 @@ def store_path(site: str, given: str | None) -> Path:
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read, judge once and print; nothing is written. Status 1 when something is over or a finding is open."""
+    """Read, judge once and print; only a person's own word is written. Status 1: something is over, or a finding open."""
     from datetime import UTC, datetime
 
     from netaudit.audit.history import outlook
     from netaudit.audit.judge import judge
-    from netaudit.audit.seen import see
+    from netaudit.audit.seen import see, tolerance_of
     from netaudit.capacity.ledger import gather
     from netaudit.capacity.line import State
     from netaudit.cli.output import print_json
@@ -72,7 +78,9 @@ def run(args: argparse.Namespace) -> int:
             f"{path}: there is no store yet: run `netaudit run {args.site}` first, or name one with --store"
         )
     now = datetime.now(UTC)
-    with Store.open(path, site=site.site.name, clock=lambda: datetime.now(UTC)) as store:
+    name, tolerance = site.site.name, tolerance_of(site)
+    with Store.open(path, site=name, clock=lambda: datetime.now(UTC), tolerance=tolerance) as store:
+        _take_word(store, site, args, now)
         findings = store.open_findings()
         judgement = judge(site, gather(site), see(store, site, now), findings, now)
         ahead = outlook(store, judgement.standings, now)
@@ -83,6 +91,30 @@ def run(args: argparse.Namespace) -> int:
         _print(args.site, said)
     over = any(standing.state is State.OVER for standing in judgement.standings)
     return 1 if over or findings else 0
+
+
+def _take_word(store: Store, site: Site, args: argparse.Namespace, now: datetime) -> None:
+    """Write down what a person says of a finding."""
+    from datetime import date, datetime, time, timedelta
+    from zoneinfo import ZoneInfo
+
+    from netaudit.errors import OutOfRange
+
+    if args.acknowledge is None and args.mute is None:
+        return
+    if not args.reason.strip():
+        raise OutOfRange('a finding is acknowledged or muted with a reason: add --reason "..."')
+    if args.acknowledge is not None:
+        store.acknowledge_finding(args.acknowledge, now, args.reason)
+    if args.mute is not None:
+        try:
+            last = date.fromisoformat(args.until or "")
+        except ValueError:
+            raise OutOfRange(f"--until {args.until}: write the last day of the mute, such as 2026-03-31") from None
+        end = datetime.combine(last + timedelta(days=1), time(), ZoneInfo(site.site.time_zone))
+        if end <= now:
+            raise OutOfRange(f"--until {last}: is over; write a day to come")
+        store.mute_finding(args.mute, end, args.reason)
 
 
 def _document(said: Said) -> dict[str, object]:
@@ -134,14 +166,15 @@ def _print(plan: str, said: Said) -> None:
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import State
     from netaudit.cli.output import console
-    from netaudit.publish.text import harmless
+    from netaudit.publish.text import harmless, kind_name, place_name, quantity
 
     zone = ZoneInfo(said.site.site.time_zone)
     out = console()
     known = {finding.key for finding in said.findings}
     for finding in sorted(said.findings, key=lambda finding: gravity(finding.rule)):
         quiet = " (acknowledged or muted)" if is_quiet(finding, said.now) else ""
-        out.print(f"since {finding.opened_at.astimezone(zone):%Y-%m-%d %H:%M}{quiet}", markup=False)
+        opened = f"{finding.opened_at.astimezone(zone):%Y-%m-%d %H:%M}"
+        out.print(f"{harmless(finding.key)} since {opened}{quiet}", markup=False)
         out.print(f"  {harmless(finding.text, _LONGEST)}", markup=False)
         out.print(f"  do: {harmless(str(finding.evidence.get('cure', '')), _LONGEST)}", markup=False)
     if not said.findings:
@@ -153,23 +186,24 @@ def _print(plan: str, said: Said) -> None:
         out.print(f"  {harmless(concern.text, _LONGEST)}", markup=False)
         out.print(f"  do: {harmless(concern.cure, _LONGEST)}", markup=False)
     table = Table(box=None, pad_edge=False)
-    for heading in ("state", "kind", "place"):
+    for heading in ("state", "what", "where"):
         table.add_column(heading)
-    for heading in ("planned", "observed", "p95", "usable", "unit"):
-        table.add_column(heading, justify="left" if heading == "unit" else "right")
+    for heading in ("planned", "observed", "p95", "usable"):
+        table.add_column(heading, justify="right")
     order = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
     for standing in sorted(said.judgement.standings, key=lambda one: order.index(one.state)):
         line, observed = standing.line, standing.observed
-        p95 = observed.p95 if observed else None
+        amounts = (
+            line.planned,
+            observed.latest if observed else math.nan,
+            observed.p95 if observed and observed.p95 is not None else math.nan,
+            line.usable,
+        )
         table.add_row(
             standing.state,
-            line.kind,
-            line.place,
-            f"{line.planned:.4g}",
-            f"{observed.latest:.4g}" if observed else "-",
-            "-" if p95 is None else f"{p95:.4g}",
-            f"{line.usable:.4g}",
-            line.unit,
+            kind_name(line.kind),
+            place_name(line.place, said.site),
+            *(quantity(amount, line.unit, said.site.site.locale) for amount in amounts),
         )
     out.print()
     out.print(table)
@@ -177,4 +211,4 @@ def _print(plan: str, said: Said) -> None:
     if growing:
         out.print()
     for place, one in growing:
-        out.print(f"{place} {one.words} (from {one.days} days)", markup=False)
+        out.print(f"{place_name(place, said.site)} {one.words} (from {one.days} days)", markup=False)

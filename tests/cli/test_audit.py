@@ -2,14 +2,14 @@ from __future__ import annotations
 
 import argparse
 import json
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, time, timedelta
 from typing import TYPE_CHECKING
 
 import pytest
 
 from netaudit.audit.seen import tolerance_of
 from netaudit.cli.audit import add_parser
-from netaudit.errors import StoreError
+from netaudit.errors import NetauditError, StoreError
 from netaudit.observe.observation import How, Sighting
 from netaudit.site.load import load_site
 from netaudit.store.store import Store
@@ -50,7 +50,7 @@ def test_without_findings_it_says_so_and_ends_well(plan: Path, capsys: pytest.Ca
     assert call(str(plan)) == 0
     said = capsys.readouterr().out
     assert "no open findings" in said
-    assert "radio:hall/2.4" in said
+    assert "hall, 2.4 GHz radio" in said
 
 
 def test_an_open_finding_comes_first_with_what_to_do_and_ends_with_1(
@@ -76,6 +76,39 @@ def test_the_document_holds_findings_concerns_and_lines(plan: Path, capsys: pyte
     assert set(document) == {"site", "at", "findings", "concerns", "lines"}
     (line,) = [one for one in document["lines"] if (one["kind"], one["place"]) == ("device_count", "segment:guests")]
     assert (line["observed"]["latest"], line["observed_state"]) == (1, "within")
+
+
+def test_a_person_may_acknowledge_and_mute_with_a_reason(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Both are kept with their reason, the mute to the end of its last day in the site's zone."""
+    now = datetime.now(UTC)
+    site, path = load_site(plan), plan.with_suffix(".db")
+    with opened(site, path) as store:
+        store.save_finding(key="slow x", rule="slow", place="x", text="slow", evidence={}, at=now)
+        store.save_finding(key="errors y", rule="errors", place="y", text="errors", evidence={}, at=now)
+    assert call(str(plan), "--acknowledge", "slow x", "--reason", "a new cable is ordered") == 1
+    last = (now + timedelta(days=2)).date()
+    assert call(str(plan), "--mute", "errors y", "--until", str(last), "--reason", "the builders") == 1
+    assert capsys.readouterr().out.count("(acknowledged or muted)") == 3
+    with opened(site, path) as store:
+        acknowledged, muted = store.open_findings()
+    assert (acknowledged.acknowledged_at is not None, acknowledged.reason) == (True, "a new cable is ordered")
+    assert muted.muted_until == datetime.combine(last + timedelta(days=1), time(), UTC)
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (("--mute", "x", "--until", "2031-01-01"), "with a reason"),
+        (("--mute", "x", "--reason", "r"), "write the last day"),
+        (("--mute", "x", "--until", "soon", "--reason", "r"), "write the last day"),
+        (("--mute", "x", "--until", "2020-01-01", "--reason", "r"), "is over"),
+        (("--acknowledge", "nothing such", "--reason", "r"), "is not open"),
+    ],
+)
+def test_a_word_that_makes_no_sense_is_refused(plan: Path, words: tuple[str, ...], said: str) -> None:
+    """One line that says what to write, and nothing is changed."""
+    with pytest.raises(NetauditError, match=said):
+        call(str(plan), *words)
 
 
 def test_without_a_store_it_says_what_to_do(tmp_path: Path) -> None:
