@@ -69,3 +69,12 @@ def with_profiles(raw: dict[str, Any]) -> dict[str, Any]:
 def fingerprint(text: str) -> str:
     """Give the SHA-256 of a plan's text, by which certificates and the store name its version."""
     return hashlib.sha256(text.encode()).hexdigest()
+
+
+def shape_site(raw: dict[str, Any], file: str = "site.toml", text: str = "") -> Site:
+    """
+    Make frozen tables of loaded data without the laws between them: a plan that isn't finished yet, to be completed.
+
+    Raises:    PlanError: a field is missing, unknown, of the wrong type or out of its range.
+    """
+    return build(Site, with_profiles(raw), file=file, text=text, laws=lambda _: [], single=_SINGLE)

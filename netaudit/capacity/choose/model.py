@@ -1,0 +1,134 @@
+"""
+The program that proposes a set: one option for each choice, one stack for each closet, one router, at the least price.
+
+It is a relaxation of the question that the ledger answers. Its rows hold for every plan that the ledger passes: a switch's
+ports, powered ports and watts are what the ledger's own lines let us use of it, each thing asks what the ledger says that
+it asks, and plugs find ports only where Hall's condition holds. What it leaves out (the air, battery supplies) only
+cuts bring in, and each cut says no more than what the ledger has said of some set.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from netaudit.capacity.choose.build import Decision
+from netaudit.capacity.choose.kinds import asks_one_of
+from netaudit.capacity.choose.program import Program
+from netaudit.capacity.choose.stacks import Demand, Stack
+from netaudit.site.topology import ROUTER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from netaudit.capacity.choose.choices import Choice
+    from netaudit.capacity.choose.kinds import Kind
+
+_ROUNDING = 1e-7  # sums of watts and ports differ from their mathematical value in the last digits; HiGHS allows 1e-7
+
+
+class Proposer:
+    """Proposes the cheapest set that nothing has been said against yet."""
+
+    def __init__(
+        self, choices: Sequence[Choice], stacks: Mapping[str, Sequence[Stack]], demands: Mapping[str, Demand]
+    ) -> None:
+        self._choices = {choice.ref: choice for choice in choices}
+        self._stacks = stacks
+        self._program = Program()
+        self._picks = {
+            choice.ref: [self._program.variable(option.price) for option in choice.options] for choice in choices
+        }
+        self._stands = {
+            closet: [self._program.variable(stack.price) for stack in found] for closet, found in stacks.items()
+        }
+        for variables in (*self._picks.values(), *self._stands.values()):
+            self._program.exactly(dict.fromkeys(variables, 1.0), 1.0)
+        self._dealt: dict[str, dict[Kind, list[int]]] = {}
+        for closet, found in stacks.items():
+            self._closet(closet, found, demands[closet])
+
+    def _closet(self, closet: str, found: Sequence[Stack], demand: Demand) -> None:
+        slots = max((len(stack.wares) for stack in found), default=1)
+        # Coefficients of each kind's plugs on each slot, as terms of the variables.
+        asked: dict[Kind, dict[int, float]] = {kind: {} for kind in demand.kinds}
+        links: dict[Kind, dict[int, float]] = {}
+        for ref, variables in self._picks.items():
+            for variable, option in zip(variables, self._choices[ref].options, strict=True):
+                for need in option.needs:
+                    if need.closet == closet:
+                        terms = (links if ref.startswith("link:") else asked).setdefault(need.kind, {})
+                        terms[variable] = terms.get(variable, 0.0) + need.count
+        asked = {kind: terms for kind, terms in asked.items() if terms}
+        if slots > 1:
+            self._dealt[closet] = {}
+            for kind, terms in asked.items():
+                placed = [self._program.variable(0.0, float("inf")) for _ in range(slots)]
+                self._program.exactly({**dict.fromkeys(placed, 1.0), **{key: -one for key, one in terms.items()}}, 0.0)
+                self._dealt[closet][kind] = placed
+        for slot in range(slots):
+            on_slot = (
+                {kind: {placed[slot]: 1.0} for kind, placed in self._dealt[closet].items()} if slots > 1 else asked
+            )
+            plugged = [*on_slot.items(), *(links.items() if slot == 0 else ())]
+            rooms = [stack.room(slot) if slot < len(stack.wares) else (0.0, 0.0, 0.0) for stack in found]
+            weights: list[tuple[list[float], list[float]]] = [
+                ([kind.ports for kind, _ in plugged], [room[0] for room in rooms]),
+                ([kind.powered for kind, _ in plugged], [room[1] for room in rooms]),
+                ([kind.power_w for kind, _ in plugged], [room[2] for room in rooms]),
+            ]
+            for one in demand.counted:
+                asks = [float(asks_one_of(kind.wanted, one)) for kind, _ in plugged]
+                has = [float(stack.suiting(slot, one)) if slot < len(stack.wares) else 0.0 for stack in found]
+                weights.append((asks, has))
+            for asks, has in weights:
+                terms: dict[int, float] = {}
+                for (_, each), weight in zip(plugged, asks, strict=True):
+                    if weight:
+                        for variable, count in each.items():
+                            terms[variable] = terms.get(variable, 0.0) + weight * count
+                if terms or min(has) < 0:
+                    terms |= {key: -room for key, room in zip(self._stands[closet], has, strict=True) if room}
+                    self._program.at_most(terms, _ROUNDING)
+
+    def at_least(self, amounts: Mapping[str, Sequence[float]], least: float) -> None:
+        """Ask for a sum over options: ref -> amount of each of its options."""
+        terms = {
+            variable: -amount
+            for ref, each in amounts.items()
+            for variable, amount in zip(self._picks[ref], each, strict=True)
+            if amount
+        }
+        self._program.at_most(terms, -least + _ROUNDING)
+
+    def forbid(self, options: Mapping[str, Iterable[int]], stacks: Mapping[str, Iterable[int]]) -> None:
+        """Never again all of these at once: for each choice one of the options numbered, for each closet of the stacks."""
+        groups = [[self._picks[ref][index] for index in found] for ref, found in options.items()]
+        groups += [[self._stands[closet][index] for index in found] for closet, found in stacks.items()]
+        self._program.at_most({variable: 1.0 for group in groups for variable in group}, len(groups) - 1.0)
+
+    def propose(self) -> Decision | None:
+        """Solve; None when nothing is left to propose."""
+        values = self._program.solve()
+        if values is None:
+            return None
+        options = {
+            ref: next(
+                option
+                for variable, option in zip(variables, self._choices[ref].options, strict=True)
+                if values[variable]
+            )
+            for ref, variables in self._picks.items()
+        }
+        stands = {
+            closet: next(
+                stack for variable, stack in zip(variables, self._stacks[closet], strict=True) if values[variable]
+            )
+            for closet, variables in self._stands.items()
+        }
+        router = stands.pop(ROUTER).wares[0].name
+        dealt = {
+            closet: {kind: tuple(values[one] for one in placed) for kind, placed in found.items()}
+            for closet, found in self._dealt.items()
+            if len(stands[closet].wares) > 1
+        }
+        return Decision(options, stands, router, dealt)

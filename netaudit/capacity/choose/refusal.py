@@ -1,0 +1,113 @@
+"""Why there is no solution, in words with amounts: which need can't be met, by how much, and what would do."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from netaudit.capacity.advice import advise
+from netaudit.capacity.choose.stacks import Demand, Stack, stacks
+from netaudit.capacity.ledger import gather
+from netaudit.capacity.line import Flaw, Hazard, Line, State
+from netaudit.capacity.line import Kind as LineKind
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from netaudit.capacity.choose.ground import Cabinet, Ground
+    from netaudit.capacity.choose.kinds import Kind, Threshold, Wanted
+    from netaudit.capacity.choose.stacks import Ware
+
+# Lines on which no switch, access point, router or recorder has any bearing.
+_PLAIN = (LineKind.ADDRESSES, LineKind.DEVICE_COUNT, LineKind.CABLE, LineKind.HOPS)
+_MORE_SWITCHES = 8  # closets with more than this many switches are called for by nobody
+
+
+def standing(ground: Ground) -> list[str]:
+    """Name the lines that are over whatever is bought, with what to do about each."""
+    return [
+        f"{line.place} {said}"
+        for line in gather(ground.site).lines
+        if (line.kind in _PLAIN or line.place == "link:wan") and (said := advise(line)) is not None
+    ]
+
+
+def router_refusal(slow: Sequence[Line]) -> str:
+    """Say what no router forwards."""
+    if not slow:
+        return "there is no sheet of a router; write one, or set at_hand = true in [router]"
+    best = max(slow, key=lambda line: line.usable)
+    return (
+        f"the router must forward {best.grown / 1e6:.4g} Mb/s with growth; of the fastest sheet's "
+        f"{best.supply / 1e6:.4g} Mb/s we plan to use {best.usable / 1e6:.4g} Mb/s"
+    )
+
+
+def closet_refusal(
+    cabinet: Cabinet,
+    wares: Sequence[Ware],
+    kept: Sequence[Ware],
+    demand: Demand,
+    link: Wanted,
+    first: Sequence[tuple[Kind, int]],
+) -> str:
+    """Say what the switches that fit into a closet lack, and how many would do."""
+    if not wares and not kept:
+        return f"closet {cabinet.name} needs a switch and there is no sheet of one; write one into the equipment"
+    said = []
+    room = max(1, cabinet.most - len(kept))
+    for index, asked in enumerate(demand.least):
+        of_one = [_has(ware, link, demand, index) for ware in wares]
+        of_kept = sum(_has(ware, link, demand, index) for ware in kept)
+        best = max(of_one, default=0.0)
+        if of_kept + best * room < asked - 1e-9:
+            what, unit = _name(demand, index)
+            said.append(
+                f"{asked:.4g} {unit}{what} and the best sheet leaves {best:.4g} of a switch for use"
+                + (f", {cabinet.most} fit" if cabinet.most > 1 else "")
+            )
+    for count in range(cabinet.most + 1, cabinet.most + _MORE_SWITCHES):
+        found, _ = stacks(wares, kept, count, demand, link, first)
+        if found:
+            said.append(
+                f"{count} switches would do but the plan allows {cabinet.most}: raise max_switches, or move cables"
+            )
+            break
+    else:
+        said.append("write a larger sheet, or split the closet")
+    return f"closet {cabinet.name} needs " + "; ".join(said)
+
+
+def _has(ware: Ware, link: Wanted, demand: Demand, index: int) -> float:
+    one = Stack((ware,), link)
+    return one.room(0)[index] if index < 3 else float(one.suiting(0, demand.counted[index - 3]))
+
+
+def _name(demand: Demand, index: int) -> tuple[str, str]:
+    if index == 0:
+        return " with growth and its links", "ports"
+    if index == 1:
+        return " with growth", "powered ports"
+    if index == 2:
+        return " set aside by class, with growth", "W"
+    return f" {_port(demand.counted[index - 3])}", "ports"
+
+
+def _port(threshold: Threshold) -> str:
+    each = []
+    for one in sorted(threshold, key=lambda one: one.rate_bps):
+        power = "always on at 24 V" if one.passive else "" if one.power_class is None else f"of class {one.power_class}"
+        each.append(" ".join(part for part in (power, one.medium, f"from {one.rate_bps / 1e6:g} Mb/s on") if part))
+    return " or ".join(each)
+
+
+def whole_refusal(last: Sequence[Line | Hazard | Flaw]) -> str:
+    """Say what the last proposal failed at."""
+    if not last:
+        return "no combination of sheets has the ports and the power that the plan asks for in all its closets"
+    said = [
+        f"{one.place}: {advise(one) or one.kind}" if isinstance(one, Line) else f"{one.place} {one.text}"
+        for one in last
+        if not isinstance(one, Line) or one.grown_state is not State.WITHIN
+    ]
+    more = f"; and {len(said) - 3} more" if len(said) > 3 else ""
+    return "; ".join(said[:3]) + more
