@@ -73,7 +73,7 @@ class _Flow:
     """The frames with one target, source and type (and, below a tag, one VLAN)."""
 
     __slots__ = (
-        "base", "first_ns", "frames", "inner", "is_inner", "last_ns", "look", "octets", "repeats", "segment", "source",
+        "base", "ethertype", "first_ns", "frames", "inner", "is_inner", "last_ns", "look", "octets", "repeats", "segment", "source",
         "sources", "whom",
     )  # fmt: skip
 
@@ -83,6 +83,7 @@ class _Flow:
         self.first_ns = self.last_ns = at_ns
         self.look = _COUNT
         self.base = 14
+        self.ethertype: int | None = None
         self.source = source
         self.whom = whom
         self.segment = segment
@@ -281,10 +282,7 @@ class FrameSorter:
         if repeat is not None:
             repeat.again(at_ns)
             return
-        frame = decode_ethernet(data)
-        if frame is None:
-            return
-        message = read_message(frame.ethertype, frame.payload, frame.target)
+        message = read_message(flow.ethertype, data[flow.base :], data[:6])
         if message is not None:
             self._census.apply(message, flow.source, flow.segment, at_ns)
             if message.protocol == "dhcp":
@@ -330,11 +328,10 @@ class FrameSorter:
             if span is not None:
                 span.hear(at_ns)
             return
-        frame = decode_ethernet(data)
-        packet = None if frame is None else ipv4.decode_ipv4(frame.payload)
-        if frame is None or packet is None or len(sources) >= _MOST_SOURCES:
+        packet = ipv4.decode_ipv4(data[flow.base :])
+        if packet is None or len(sources) >= _MOST_SOURCES:
             return
-        near = is_near(packet.target, frame.target) and packed != b"\0\0\0\0"
+        near = is_near(packet.target, data[:6]) and packed != b"\0\0\0\0"
         sources[packed] = (
             self._census.addresses.hear((flow.source, packed, How.HEARD), at_ns)
             if near and flow.source is not None
@@ -397,7 +394,7 @@ def _whom(target: bytes) -> str:
 
 def _decide(flow: _Flow, frame: Link, field: bytes) -> None:
     """Decide on a flow by the type of its first frame; `field` is the type or length as it stands in the frame."""
-    ethertype = frame.ethertype
+    ethertype = flow.ethertype = frame.ethertype
     if int.from_bytes(field, "big") != ethertype:
         # LLC: the length stands where the type is otherwise, so the next frame of this flow may carry anything.
         flow.look = _WHOLE
