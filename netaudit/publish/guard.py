@@ -1,5 +1,5 @@
 """
-What stands before every page: only reading, only for names that are ours, and headers that forbid everything else.
+What stands before every page: only names that are ours, and headers that forbid everything else.
 
 The Host check keeps a stranger's web page from reading this one through a name that it points at the box (DNS rebinding).
 """
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
     from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 LOOPBACK: Final = ("localhost", "127.0.0.1", "[::1]")
-_METHODS: Final = ("GET", "HEAD")
 _POLICY: Final = (
     "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 )
@@ -56,9 +55,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
         answer: ASGIApp = self._app
-        if scope["method"] not in _METHODS:
-            answer = PlainTextResponse("only reading is possible here\n", 405, {"allow": ", ".join(_METHODS)})
-        elif host_name(Headers(scope=scope).get("host", "")) not in self._hosts:
+        if host_name(Headers(scope=scope).get("host", "")) not in self._hosts:
             answer = PlainTextResponse("this name is not served here; use the host that [serving] names\n", 421)
 
         async def with_headers(message: Message) -> None:

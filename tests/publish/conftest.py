@@ -37,7 +37,7 @@ def demo_ledger(demo_site: Site) -> Ledger:
 
 @pytest.fixture(scope="session")
 def large_site() -> Site:
-    """Give 300 devices, each an entry of its own, on 12 switches and 30 access points."""
+    """Give 300 entries of devices, a ninth of them pairs, on 12 switches and 30 access points."""
     kinds = ("camera", "desktop", "desk_phone", "wired_television", "phone", "laptop", "plug", "light", "sensor")
     tables: list[str] = [f'[building.house{n}]\nlabel = "House {n}"\nfloors = 4' for n in range(3)]
     tables += [f'[closet.c{n}]\nbuilding = "house{n % 3}"\nfloor = {n // 3}' for n in range(12)]
@@ -54,7 +54,8 @@ def large_site() -> Site:
         room = n % 40
         wired = n % 9 < 4
         drop = f'\ndrop = "d{n}"\n[drop.d{n}]\nstarts = "c{room % 12}"\nends = "r{room}"' if wired else ""
-        tables.append(f'[device.thing-{n}]\nkind = "{kinds[n % 9]}"\nat = "r{room}"{drop}')
+        count = 2 if n % 9 == 3 else 1
+        tables.append(f'[device.thing-{n}]\nkind = "{kinds[n % 9]}"\ncount = {count}\nat = "r{room}"{drop}')
     return plan("\n".join(tables), "A large site with a rather long name that somebody wrote down in one go")
 
 

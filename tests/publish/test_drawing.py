@@ -169,3 +169,29 @@ def test_the_printed_page_is_self_contained(hostile_site: Site) -> None:
     assert page.count("<section>") == page.count('<use href="#drawing"/>') >= 1
     assert_self_contained(page)
     assert "\u202e" not in page
+
+
+def test_no_label_lies_on_a_symbol() -> None:
+    """Where an access point and a closet hang in the corner that a room's name would take, the name gives way."""
+    site = plan(
+        '[closet.nook]\nx = "0.9 m"\ny = "9.8 m"\n'
+        '[room.hall]\nx = "0 m"\ny = "0 m"\nwidth = "10 m"\ndepth = "10 m"\n'
+        '[access_point.corner]\nat = "hall"\nx = "0.3 m"\ny = "9.8 m"'
+    )
+    root = assert_clean(draw_floor(site, gather(site), floors(site)[0], receptions(site)))
+    symbols = [
+        Box("access point", x - r, y - r, x + r, y + r)
+        for element in root.iter(f"{SVG}circle")
+        for x, y, r in [tuple(float(element.attrib[name]) for name in ("cx", "cy", "r"))]
+    ]
+    symbols += [
+        Box("closet", x, y, x + 16, y + 16)
+        for element in root.iter(f"{SVG}rect")
+        if element.get("class") == "plate"
+        for x, y in [(float(element.attrib["x"]), float(element.attrib["y"]))]
+    ]
+    assert {symbol.text for symbol in symbols} == {"access point", "closet"}
+    for box in boxes(root):
+        for symbol in symbols:
+            apart = box.right <= symbol.left or symbol.right <= box.left
+            assert apart or box.bottom <= symbol.top or symbol.bottom <= box.top, (box, symbol)

@@ -110,6 +110,14 @@ def test_two_lines_of_one_kind_in_one_place_don_t_void_the_scrape(demo_site: Sit
     assert [value for (name, _), value in found.items() if name == "netaudit_line_planned"] == [11]
 
 
+def test_the_state_is_the_worse_of_plan_and_observation(demo_site: Site) -> None:
+    """A line that was planned within and is observed over is over."""
+    one = Standing(line(planned=1), Observed(11, None, NOW, "a test"))
+    found = samples(scrape(PageState(demo_site, NOW, (one,))))
+    held = [dict(labels)["netaudit_line_state"] for (name, labels), value in found.items() if value and "state" in name]
+    assert held == ["over"]
+
+
 def test_headroom_counts_the_larger_of_plan_and_observation() -> None:
     """Ten ports of which eight may be used: planned six, observed seven leaves one; observed five leaves two."""
     one = Standing(line(planned=6), Observed(7, None, NOW, "a test"))

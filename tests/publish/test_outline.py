@@ -42,7 +42,7 @@ def test_nothing_is_lost_or_doubled(demo_site: Site, large_site: Site) -> None:
 
 
 def test_a_large_plan_folds_and_a_small_one_does_not(demo_site: Site, large_site: Site) -> None:
-    """The demonstration shows each entry; 133 wired devices on 12 switches become rows of what is alike."""
+    """The demonstration shows each entry; what hangs on 12 switches becomes rows of what is alike."""
     assert not outline(demo_site).folded
     made = outline(large_site)
     assert made.folded

@@ -1,6 +1,8 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import pytest
@@ -66,6 +68,16 @@ def test_every_line_and_every_hour_is_in_a_table(week: WeekReport) -> None:
     tables = len(week.segments) + presence_days + hours + radios + len(week.standings)
     assert rows == tables
     assert page.count('<th colspan="7" scope="rowgroup">') == kinds
+
+
+def test_open_findings_stand_above_settled_ones(week: WeekReport) -> None:
+    """What still needs doing comes first, the oldest of it on top, even where a settled one is older."""
+    old = FindingView("r", "router", "settled long ago", "", MONDAY - timedelta(days=30), MONDAY)
+    new = FindingView("r", "router", "open since today", "", NOW, None)
+    older = FindingView("r", "router", "open since Monday", "", MONDAY, None)
+    text = Page(render_report(replace(week, findings=(old, new, older)))).text.rpartition(" Findings ")[2]
+    places = [text.index(said) for said in ("open since Monday", "open since today", "settled long ago")]
+    assert places == sorted(places)
 
 
 def test_times_are_those_of_the_site(week: WeekReport) -> None:

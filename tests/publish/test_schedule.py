@@ -22,6 +22,8 @@ def test_each_drop_is_a_row_with_both_ends(demo_site: Site) -> None:
     assert (camera.starts, camera.ends, camera.length_m, camera.feeds) == ("pantry", "yard", 38.0, "device:camera-gate")
     assert camera.powered
     assert camera.switch == "switch:pantry"
+    # The riser starts in the pantry: what an installer patches there is the pantry's switch, not the one that it feeds.
+    assert (rows["riser"].feeds, rows["riser"].switch) == ("switch:landing", "switch:pantry")
     assert rows["parlour-spare"].feeds_words == "spare"
     assert rows["parlour-spare"].port == ""
 
