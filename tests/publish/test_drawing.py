@@ -121,6 +121,41 @@ def test_a_mark_always_has_its_word(demo_site: Site) -> None:
         assert any((text.text or "").endswith(STATE_WORDS[state]) for text in card.iter(f"{SVG}text"))
 
 
+def test_a_group_is_shared_between_its_access_points() -> None:
+    """Eleven plugs that two access points serve alike are five and a half on each; four lights on one of them are four."""
+    site = plan(
+        '[access_point.a]\n[access_point.b]\n[device.plugs]\nkind = "plug"\ncount = 11\n'
+        '[device.lights]\nkind = "light"\ncount = 4\naccess_points = ["b"]'
+    )
+    root = assert_clean(draw(site, Ledger((), (), ())))
+    said = {
+        name: " ".join(text.text or "" for text in element.iter(f"{SVG}text"))
+        for element in root.iter(f"{SVG}g")
+        for name in [element.get("id", "")]
+        if name.startswith("radio:")
+    }
+    assert "serves on average 5.5 Switched plug" in said["radio:a/2.4"]
+    assert "5.5 Switched plug" in said["radio:b/2.4"]
+    assert "4 Light" in said["radio:b/2.4"]
+    assert "no device of the plan" in said["radio:a/5"]
+
+
+def test_long_names_get_the_room_that_they_need() -> None:
+    """Names of the most letters that a plan allows are shown whole, and no row runs into the next."""
+    names = [f"{n}-{'wide-word-' * 5}"[:48] for n in range(3)]
+    site = plan(
+        "[closet.c]\n[room.r]\ncloset = 'c'\n[switch.s]\n"
+        + "\n".join(
+            f"[drop.{name}]\nstarts = 'c'\nends = 'r'\nfeeds = 'device:d{n}'\n[device.d{n}]\nkind = 'desktop'\nat = 'r'"
+            for n, name in enumerate(names)
+        )
+    )
+    root = assert_clean(draw(site, Ledger((), (), ())))
+    for name in names:
+        group = next(element for element in root.iter() if element.get("id") == f"drop:{name}")
+        assert name in "".join(text.text or "" for text in group.iter(f"{SVG}text"))
+
+
 def test_an_overloaded_link_is_drawn_as_such(demo_site: Site) -> None:
     """The line of a link that carries too much is of the state's kind."""
     over = line(planned=11, place="link:switch/bench", kind=Kind.LINK_UP)
@@ -179,6 +214,7 @@ def test_no_label_lies_on_a_symbol() -> None:
         '[access_point.corner]\nat = "hall"\nx = "0.3 m"\ny = "9.8 m"'
     )
     root = assert_clean(draw_floor(site, gather(site), floors(site)[0], receptions(site)))
+    assert "hall" in [box.text for box in boxes(root)]
     symbols = [
         Box("access point", x - r, y - r, x + r, y + r)
         for element in root.iter(f"{SVG}circle")
