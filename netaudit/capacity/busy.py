@@ -22,7 +22,6 @@ from netaudit.capacity.airtime import (
     ppdu_us,
 )
 from netaudit.capacity.contention import Backoff, fixed_point
-from netaudit.errors import OutOfRange
 
 if TYPE_CHECKING:
     from netaudit.capacity.rates import Mode
@@ -40,25 +39,6 @@ GROUP_PACKET_BYTES = 200
 GATHER_S = 0.01
 # Longest packet that goes into one frame (IEEE 802.11-2020 Table 9-25: an MSDU has 2304 octets, LLC/SNAP takes 8).
 LARGEST_PACKET_BYTES = 2296
-
-
-def announced(share: float) -> int:
-    """
-    Write a busy share as the octet of a BSS Load element: 255 is always busy.
-
-    Raises:    OutOfRange: a share outside 0 to 1.
-    Source:    IEEE 802.11-2020 9.4.2.27: integer part of 255 x busy time / measured time.
-    """
-    if not 0 <= share <= 1:
-        raise OutOfRange(f"a busy share lies between 0 and 1, not {share}")
-    return int(255 * share)
-
-
-def heard(octet: int) -> float:
-    """Read the octet of a BSS Load element as a busy share. Raises OutOfRange outside 0 to 255."""
-    if not 0 <= octet <= 255:
-        raise OutOfRange(f"channel utilization is one octet, not {octet}")
-    return octet / 255
 
 
 # Beyond this the queue has no steady length, and the channel is over its supply whatever collisions add.

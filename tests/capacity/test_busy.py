@@ -8,11 +8,9 @@ from netaudit.capacity.airtime import Category, Channel, access, exchange, mpdu_
 from netaudit.capacity.busy import (
     BEACON_PERIOD_S,
     GATHER_S,
-    announced,
     beacon_share,
     contenders,
     group_share,
-    heard,
     repeated_share,
     request_share,
     response_share,
@@ -20,7 +18,6 @@ from netaudit.capacity.busy import (
 )
 from netaudit.capacity.contention import backoff
 from netaudit.capacity.rates import Band, Mode, Phy, dsss, ht, ofdm
-from netaudit.errors import OutOfRange
 
 G2, G5 = Channel(Band.GHZ_2_4), Channel(Band.GHZ_5)
 RULE = backoff(access(Category.BEST_EFFORT), G2.spacing)
@@ -93,23 +90,6 @@ def test_looking_around_grows_with_stations_and_names() -> None:
     """Requests grow with stations, answers with stations times names: devices times access points."""
     assert request_share(20, G2) == pytest.approx(20 * request_share(1, G2))
     assert response_share(20, 3, G2) == pytest.approx(60 * response_share(1, 1, G2))
-
-
-# Layout and formula: IEEE 802.11-2020 9.4.2.27.
-@pytest.mark.parametrize(("share", "octet"), [(0, 0), (0.5, 127), (0.0039, 0), (0.00393, 1), (1, 255)])
-def test_bss_load_counts_in_255ths(share: float, octet: int) -> None:
-    """255 is always busy; the fraction is cut, not rounded."""
-    assert announced(share) == octet
-    assert heard(octet) <= share
-
-
-@pytest.mark.parametrize("wrong", [-0.1, 1.1])
-def test_shares_outside_0_to_1_are_no_octet(wrong: float) -> None:
-    """An access point can't be busier than always."""
-    with pytest.raises(OutOfRange):
-        announced(wrong)
-    with pytest.raises(OutOfRange):
-        heard(round(255 * wrong) + (1 if wrong > 1 else -1))
 
 
 def test_small_loads_are_small_contenders() -> None:
