@@ -12,6 +12,7 @@ from sqlalchemy import Connection, Engine, insert, select
 from netaudit.errors import StoreError
 from netaudit.store import documents, findings, outbox, read, schema, spans
 from netaudit.store.engine import address_of, connect, shown, writing
+from netaudit.store.forget import forget, mac_of
 from netaudit.store.migrate import migrate
 from netaudit.store.moment import moment, seconds
 from netaudit.store.retain import Keep, prune
@@ -125,6 +126,10 @@ class Store:
     def prune(self, now: datetime) -> dict[str, int]:
         """Let go of what is older than `keep` says; gives the rows removed by table."""
         return prune(self._engine, self._site, seconds(now), self.keep)
+
+    def forget(self, mac: str) -> dict[str, int]:
+        """Remove a device, its MAC in any spelling, from everywhere; gives the rows removed or changed by table."""
+        return forget(self._engine, self._site, mac_of(mac), seconds(self._clock()))
 
     # -- devices
 
