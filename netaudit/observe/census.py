@@ -68,15 +68,19 @@ LIVE_LIMITS = Limits(devices=4_096, pairs=8_192, names=4_096, others=512)
 
 
 class Device(Span):
-    """One sender: its MAC, and what its frames added up to. `count` is the number of its frames."""
+    """
+    One sender: what its frames added up to. `count` is the number of its frames; `is_here` says that it is the machine
+    that captured them, as cooked captures tell.
+    """
 
-    __slots__ = ("broadcast", "marks", "multicast", "octets", "segments")
+    __slots__ = ("broadcast", "is_here", "marks", "multicast", "octets", "segments")
 
     def __init__(self) -> None:
         super().__init__()
         self.octets = 0
         self.broadcast = 0
         self.multicast = 0
+        self.is_here = False
         self.segments: set[str] = set()
         self.marks: dict[str, str] = {}
 
@@ -240,9 +244,10 @@ class Census:
             origin.device.mark("router", "advertises itself as IPv6 router")
 
     def _dns(self, dns: DnsMessage, message: Message, origin: _Origin) -> None:
-        if message.protocol == "mdns":
-            for name in dns.names:
-                self.mdns_names.hear(name, origin.at_ns, origin.count)
+        if message.protocol != "mdns":
+            return  # LLMNR answers go to the one who asked; that its sender spoke here is all there is to learn
+        for name in dns.names:
+            self.mdns_names.hear(name, origin.at_ns, origin.count)
         if not dns.is_response or origin.mac is None or origin.device is None:
             return
         for name in _own_names(dns, message.source):

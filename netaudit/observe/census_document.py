@@ -130,6 +130,7 @@ def _device(
         "mac": text,
         "vendor": vendor(mac),
         "randomised": is_randomised(mac),
+        "capturing": device.is_here,
         "impossible": is_group(mac) or not any(mac),
         "planned": None if planned is None else planned.place,
         "segment": plan.segment_of(held, segments),

@@ -360,6 +360,7 @@ class FrameSorter:
         if source is not None:
             device = census.devices.hear(source, at_ns)
             device.octets += length
+            device.is_here |= frame is not None and frame.outgoing
             if len(device.segments) < MOST_SEGMENTS:
                 device.segments.add(segment)
         self._read(frame, source, segment, at_ns)

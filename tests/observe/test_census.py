@@ -273,10 +273,12 @@ def test_damaged_radio_frames_make_no_devices(header: str, said: str) -> None:
 def test_a_cooked_capture_counts_its_own_frames_too() -> None:
     """Link type 113: packet type 4 was sent by the capturing machine, which is a device as well."""
     arp = encode_arp_request(LAMP, NET + 5, NET + 6)[14:42]
-    frame = struct.pack("!HHH8sH", 4, 1, 6, LAMP + b"\0\0", 0x0806) + arp
-    document = hear(frame, on=Interface(113))
+    own = struct.pack("!HHH8sH", 4, 1, 6, LAMP + b"\0\0", 0x0806) + arp
+    others = struct.pack("!HHH8sH", 1, 1, 6, LOCK + b"\0\0", 0x0806) + encode_arp_request(LOCK, NET + 6, NET + 7)[14:42]
+    document = hear(own, others, own, on=Interface(113))
     assert addresses(document, LAMP) == [("192.0.2.5", "arp")]
-    assert document["broadcast"]["segments"]["untagged"]["frames"] == {"unknown": 1}
+    assert [device(document, mac)["capturing"] for mac in (LAMP, LOCK)] == [True, False]
+    assert document["broadcast"]["segments"]["untagged"]["frames"] == {"unknown": 3}
 
 
 def test_rates_are_frames_over_the_time_heard() -> None:
