@@ -141,8 +141,8 @@ def test_a_group_is_shared_between_its_access_points() -> None:
 
 
 def test_long_names_get_the_room_that_they_need() -> None:
-    """Names of the most letters that a plan allows are shown whole, and no row runs into the next."""
-    names = [f"{n}-{'wide-word-' * 5}"[:48] for n in range(3)]
+    """Names of the most and widest letters that a plan allows are shown whole, and no row runs into the next."""
+    names = [f"{n}{'W' * 47}" for n in range(3)]
     site = plan(
         "[closet.c]\n[room.r]\ncloset = 'c'\n[switch.s]\n"
         + "\n".join(
