@@ -107,6 +107,7 @@ def _print(document: dict[str, Any]) -> None:
     if any(device["randomised"] for device in document["devices"]):
         out.print("* a made-up address (randomised, virtual or set by hand): it has no maker", markup=False)
     _print_table(out, "DHCP servers", _servers(document))
+    _print_table(out, "IPv6 routers", _routers(document))
     _print_table(out, "Neighbours (LLDP)", _neighbours(document))
     _print_table(out, "Radios", _radios(document))
     _print_table(out, "To everybody", _traffic(document))
@@ -185,6 +186,19 @@ def _servers(document: dict[str, Any]) -> list[dict[str, object]]:
     return [
         {"address": one["address"], "MAC": one["mac"], "heard on": one["segment"], "answers": one["count"]}
         for one in document["dhcp"]["servers"]
+    ]
+
+
+def _routers(document: dict[str, Any]) -> list[dict[str, object]]:
+    return [
+        {
+            "address": one["address"],
+            "MAC": one["mac"],
+            "heard on": one["segment"],
+            "prefixes": one["prefixes"],
+            "state": f"for {one['lifetime_s']} s" if one["lifetime_s"] else "no default router",
+        }
+        for one in document["routers"]
     ]
 
 

@@ -16,11 +16,11 @@ from netaudit.observe.bounded import Bounded, Span
 from netaudit.observe.census_kind import by_capabilities, by_service, by_upnp
 from netaudit.observe.observation import How
 from netaudit.wire import dhcp4, dhcp6
-from netaudit.wire.arp import Arp
+from netaudit.wire.arp import REPLY, REQUEST, Arp
 from netaudit.wire.dhcp4 import Dhcp4
 from netaudit.wire.dhcp6 import Dhcp6
 from netaudit.wire.dns import DnsMessage
-from netaudit.wire.icmpv6 import NEIGHBOUR_ADVERTISEMENT, Neighbour
+from netaudit.wire.icmpv6 import NEIGHBOUR_ADVERTISEMENT, ROUTER_ADVERTISEMENT, Neighbour
 from netaudit.wire.lldp import Lldp
 from netaudit.wire.ssdp import Ssdp
 
@@ -100,6 +100,17 @@ class Server(Span):
         self.mac: bytes | None = None
 
 
+class Router(Span):
+    """An IPv6 router that advertises itself: who sent it, and its latest word."""
+
+    __slots__ = ("mac", "said")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.mac: bytes | None = None
+        self.said: Neighbour | None = None
+
+
 class Link(Span):
     """A neighbour that speaks LLDP: its latest word and who sent the frame."""
 
@@ -167,11 +178,13 @@ class Census:
         self.hostnames: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
         self.fqdns: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
         self.servers: Bounded[tuple[str, str], Server] = Bounded(limits.others, Server, self._bring_in)
+        self.routers: Bounded[tuple[str, bytes], Router] = Bounded(limits.others, Router, self._bring_in)
         self.neighbours: Bounded[tuple[int, str, int, str], Link] = Bounded(limits.others, Link, self._bring_in)
         self.radios: Bounded[str, Radio] = Bounded(limits.others, Radio, self._bring_in)
         self.segments: dict[str, Tally] = {}
         self.protocols: Counter[str] = Counter()
         self.unreadable: Counter[str] = Counter()
+        self.arp_kinds: Counter[str] = Counter()
         self.dhcp_types: Counter[str] = Counter()
         self.dhcp6_types: Counter[str] = Counter()
         self.vlans: set[int] = set()
@@ -227,6 +240,7 @@ class Census:
 
     def _arp(self, arp: Arp, origin: _Origin) -> None:
         packed = arp.sender_ip.packed
+        self.arp_kinds[_arp_kind(arp)] += origin.count
         self.arp_pairs.hear((packed, arp.sender_mac), origin.at_ns, origin.count)
         # A frame's sender and ARP's sender differ behind some bridges and in forgeries; then the pair stands alone.
         if arp.sender_mac == origin.mac and any(packed):
@@ -240,8 +254,11 @@ class Census:
             self.nd_pairs.hear((address.packed, link), origin.at_ns, origin.count)
             if message.is_near and link == origin.mac and address not in _NOBODY:
                 self.addresses.hear((link, address.packed, How.ND), origin.at_ns, origin.count)
-        if origin.device is not None and message.is_near and neighbour.router_lifetime_s:
-            origin.device.mark("router", "advertises itself as IPv6 router")
+        if neighbour.kind == ROUTER_ADVERTISEMENT and message.is_near and message.source is not None:
+            router = self.routers.hear((origin.segment, message.source.packed), origin.at_ns, origin.count)
+            router.mac, router.said = origin.mac, neighbour
+            if origin.device is not None and neighbour.router_lifetime_s:
+                origin.device.mark("router", "advertises itself as IPv6 router")
 
     def _dns(self, dns: DnsMessage, message: Message, origin: _Origin) -> None:
         if message.protocol != "mdns":
@@ -348,6 +365,15 @@ class Census:
             radio.loads[radio.load] += 1
         if device is not None:
             device.mark("access point", "sends beacons" if frame.is_beacon else "answers probes")
+
+
+def _arp_kind(arp: Arp) -> str:
+    """Say what an ARP message is for, in the words of RFC 5227."""
+    if arp.is_probe:
+        return "probe"
+    if arp.is_announcement:
+        return "announcement"
+    return {REQUEST: "request", REPLY: "reply"}.get(arp.operation, "other")
 
 
 def _packed(mac: str) -> bytes:

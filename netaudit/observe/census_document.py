@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from ipaddress import IPv4Address, IPv6Address
 
     from netaudit.observe.bounded import Span
-    from netaudit.observe.census import Census, Device, Link, Radio
+    from netaudit.observe.census import Census, Device, Link, Radio, Router
     from netaudit.observe.observation import How
 
 Document = dict[str, Any]
@@ -43,6 +43,7 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
             {"address": str(ip_address(address)), "mac": mac_text(mac), **_span(span)}
             for (address, mac), span in sorted(census.arp_pairs.items(), key=lambda item: item[0])
         ],
+        "arp_kinds": dict(sorted(census.arp_kinds.items())),
         "nd_pairs": [
             {"address": str(ip_address(address)), "mac": mac_text(mac), **_span(span)}
             for (address, mac), span in sorted(census.nd_pairs.items(), key=lambda item: item[0])
@@ -62,6 +63,10 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
             ],
         },
         "dhcp6": {"by_type": dict(sorted(census.dhcp6_types.items()))},
+        "routers": [
+            _router(segment, address, router)
+            for (segment, address), router in sorted(census.routers.items(), key=lambda item: item[0])
+        ],
         "names": [
             {"mac": mac_text(mac), "name": name, "origin": how.value, **_span(span)}
             for (mac, name, how), span in sorted(census.names.items(), key=lambda item: item[0])
@@ -150,6 +155,20 @@ def _device(
     }
 
 
+def _router(segment: str, address: bytes, router: Router) -> Document:
+    said = router.said
+    return {
+        "segment": segment,
+        "address": str(ip_address(address)),
+        "mac": None if router.mac is None else mac_text(router.mac),
+        "lifetime_s": None if said is None else said.router_lifetime_s,
+        "managed": said is not None and said.managed,
+        "other": said is not None and said.other,
+        "prefixes": [] if said is None else [f"{one.prefix}/{one.length}" for one in said.prefixes],
+        **_span(router),
+    }
+
+
 def _neighbour(link: Link) -> Document:
     lldp = link.lldp
     if lldp is None:  # entered and described in one step, so this can't be seen
@@ -234,6 +253,7 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
         "addresses": census.addresses.dropped,
         "names": census.names.dropped + census.mdns_names.dropped + census.hostnames.dropped + census.fqdns.dropped,
         "dhcp_servers": census.servers.dropped,
+        "routers": census.routers.dropped,
         "neighbours": census.neighbours.dropped,
         "radios": census.radios.dropped,
     }

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 LOAD_BYTE = 0x30
 LOAD_HALF = 0x28
 LOAD_WORD = 0x20
-LOAD_BYTE_AT_X = 0x50
 LOAD_HALF_AT_X = 0x48
 HEADER_TO_X = 0xB1  # X = 4 * (low half of the byte at k): the length of an IPv4 header
 JUMP_EQUAL = 0x15

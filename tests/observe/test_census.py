@@ -10,7 +10,14 @@ from typing import Any
 import pytest
 from scapy.layers.dhcp import BOOTP, DHCP
 from scapy.layers.inet import GRE, IP, UDP
-from scapy.layers.inet6 import ICMPv6ND_NA, ICMPv6ND_RA, ICMPv6NDOptDstLLAddr, ICMPv6NDOptSrcLLAddr, IPv6
+from scapy.layers.inet6 import (
+    ICMPv6ND_NA,
+    ICMPv6ND_RA,
+    ICMPv6NDOptDstLLAddr,
+    ICMPv6NDOptPrefixInfo,
+    ICMPv6NDOptSrcLLAddr,
+    IPv6,
+)
 from scapy.layers.l2 import ARP, Ether
 from scapy.layers.vxlan import VXLAN
 from scapy.packet import Packet, Raw
@@ -233,11 +240,32 @@ def test_a_neighbour_message_that_was_routed_proves_nothing(hop_limit: int, know
 def test_who_advertises_itself_is_a_router() -> None:
     """A router advertisement with a lifetime; with lifetime 0 it says that it is none (RFC 4861, 4.2)."""
     link = Ether(src=LAMP.hex(":"), dst="33:33:00:00:00:01") / IPv6(src="fe80::5", dst="ff02::1", hlim=255)
-    option = ICMPv6NDOptSrcLLAddr(lladdr=LAMP.hex(":"))
-    kinds = [
-        device(hear(link / ICMPv6ND_RA(routerlifetime=lifetime_s) / option), LAMP)["kind"] for lifetime_s in (1800, 0)
+    options = ICMPv6NDOptPrefixInfo(prefix="2001:db8::", prefixlen=64) / ICMPv6NDOptSrcLLAddr(lladdr=LAMP.hex(":"))
+    documents = [hear(link / ICMPv6ND_RA(routerlifetime=lifetime_s, M=1) / options) for lifetime_s in (1800, 0)]
+    assert [device(document, LAMP)["kind"] for document in documents] == [
+        {"word": "router", "evidence": ["advertises itself as IPv6 router"]},
+        None,
     ]
-    assert kinds == [{"word": "router", "evidence": ["advertises itself as IPv6 router"]}, None]
+    router = documents[0]["routers"][0]
+    assert (router["address"], router["mac"], router["lifetime_s"]) == ("fe80::5", LAMP.hex(":"), 1800)
+    assert (router["prefixes"], router["managed"]) == (["2001:db8::/64"], True)
+
+
+def test_a_routers_word_from_afar_is_not_taken() -> None:
+    """RFC 4861, 6.1.2: a router advertisement with a hop limit below 255 is void."""
+    link = Ether(src=LAMP.hex(":"), dst="33:33:00:00:00:01") / IPv6(src="fe80::5", dst="ff02::1", hlim=254)
+    document = hear(link / ICMPv6ND_RA(routerlifetime=1800))
+    assert (document["routers"], device(document, LAMP)["kind"]) == ([], None)
+
+
+def test_arp_is_counted_by_what_it_is_for() -> None:
+    """RFC 5227: probe, announcement; and what is neither asks, answers, or is another operation."""
+    probe, announcement = encode_arp_request(LAMP, NOBODY, NET + 5), encode_arp_request(LAMP, NET + 5, NET + 5)
+    request, reply = encode_arp_request(LAMP, NET + 5, NET + 6), encode_arp_reply(Arp(2, LOCK, NET + 6, LAMP, NET + 5))
+    document = hear(
+        probe, probe, announcement, request, request, request, reply, encode_arp_reply(Arp(9, LOCK, NET + 6, LAMP, NET))
+    )
+    assert document["arp_kinds"] == {"announcement": 1, "other": 1, "probe": 2, "reply": 1, "request": 3}
 
 
 RADIOTAP = bytes.fromhex("0000080000000000")  # version 0, eight octets, no fields
