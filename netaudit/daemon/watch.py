@@ -99,7 +99,7 @@ class Watch:
         PlatformCollector(registry=registry)
         GCCollector(registry=registry)
         serving = plan.site.serving
-        app = make_app(self.state, registry, reports=reports, hosts=(serving.host,), now=now)
+        app = make_app(self.state, registry, reports=reports, hosts=(serving.host, *serving.names), now=now)
         self.server = Server(app, serving.host, serving.port)
 
     def state(self) -> PageState:

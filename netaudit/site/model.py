@@ -87,8 +87,8 @@ class Closet(Table):
 
     building: Name | None = Field(None, description="Building it stands in; may be left out when there is one")
     floor: int = Field(0, description="Storey, 0 is the ground floor")
-    x_m: Length | None = Field(None, alias="x", description="Position on the floor's drawing, from its left edge")
-    y_m: Length | None = Field(None, alias="y", description="Position on the floor's drawing, from its lower edge")
+    x_m: Length | None = Field(None, alias="x", description="Position on the site's drawing, from its left edge")
+    y_m: Length | None = Field(None, alias="y", description="Position on the site's drawing, from its lower edge")
     outdoor: bool = Field(default=False, description="Exposed to weather")
     max_switches: int = Field(3, ge=1, le=100, description="Most switches that fit")
     label: str = Field("", description="Name for people")
@@ -100,8 +100,10 @@ class Room(Table):
     building: Name | None = Field(None, description="Building it is in or beside; may be left out when there is one")
     floor: int = Field(0, description="Storey, 0 is the ground floor")
     closet: Name | None = Field(None, description="Closet to which its cables run")
-    x_m: Length | None = Field(None, alias="x", description="Left edge on the floor's drawing")
-    y_m: Length | None = Field(None, alias="y", description="Lower edge on the floor's drawing")
+    x_m: Length | None = Field(
+        None, alias="x", description="Left edge on the site's drawing; one origin for all buildings"
+    )
+    y_m: Length | None = Field(None, alias="y", description="Lower edge on the site's drawing")
     width_m: Length | None = Field(None, gt=0, alias="width", description="Extent to the right")
     depth_m: Length | None = Field(None, gt=0, alias="depth", description="Extent upwards on the drawing")
     outdoor: bool = Field(default=False, description="Exposed to weather")
@@ -408,9 +410,12 @@ class Looking(Table):
 
 
 class Serving(Table):
-    """`[serving]`: where metrics and reports are offered."""
+    """`[serving]`: where page and metrics are offered."""
 
     host: str = Field("127.0.0.1", description="Address to listen on; loopback by default")
+    names: tuple[str, ...] = Field(
+        (), description="Names and addresses, beside loopback, under which a browser may call this box"
+    )
     port: int = Field(9817, ge=0, le=65535, description="TCP port; 0 takes a free one and says which")
 
 
