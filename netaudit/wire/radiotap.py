@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from netaudit.errors import OutOfRange
 
 _HEADER = struct.Struct("<BBHI")  # version, pad, length, first presence word
-_TSFT, _FLAGS, _RATE, _CHANNEL, _SIGNAL, _NOISE, _ANTENNA = 0, 1, 2, 3, 5, 6, 11
+_FLAGS, _RATE, _CHANNEL, _SIGNAL, _NOISE = 1, 2, 3, 5, 6
 _NAMESPACE, _VENDOR, _MORE = 1 << 29, 1 << 30, 1 << 31
 # bit -> (alignment, size) [octets], alignment counted from the start of the header
 _FIELDS = {

@@ -197,6 +197,33 @@ def test_an_instance_name_keeps_its_spaces_and_brackets() -> None:
     assert heard.names == ("lamp [b2:5d] (attic._http._tcp.local",)
 
 
+# RFC 1035 section 4.1.1: QR 0x8000, AA 0x0400, TC 0x0200, the response code in the last four bits.
+@pytest.mark.parametrize(
+    ("flags", "read"),
+    [
+        (0x8000, (True, False, False, 0)),
+        (0x0400, (False, True, False, 0)),
+        (0x0200, (False, False, True, 0)),
+        (0x000F, (False, False, False, 15)),
+        (0x79F0, (False, False, False, 0)),
+    ],
+)
+def test_each_flag_has_its_bit(flags: int, read: tuple[bool, bool, bool, int]) -> None:
+    """Response, authoritative, truncated and response code are read each from its own bits."""
+    heard = decode_dns(header(flags=flags))
+    assert heard is not None
+    assert (heard.is_response, heard.authoritative, heard.truncated, heard.response_code) == read
+
+
+def test_what_we_write_is_of_the_internet_class() -> None:
+    """Class 1, with the top bit set or not, in questions and records (RFC 1035 3.2.4, RFC 6762 18.12 and 18.13)."""
+    address = IPv4Address("192.0.2.1")
+    for top in (False, True):
+        assert DNS(encode_dns_query("lamp", dns.A, unicast_response=top)).qd[0].qclass == 1
+        one = DNS(encode_dns_response([DnsRecord("lamp", dns.A, 120, cache_flush=top, address=address)])).an[0]
+        assert (one.rclass, one.cacheflush) == (1, top)
+
+
 def test_the_name_of_the_root_is_not_a_name() -> None:
     """The root, as the owner of OPT or in a question, is not among the names."""
     heard = decode_dns(header(1, 1) + b"\0\0\x02\0\x01" + record(b"\0", dns.OPT, b"", dns_class=0x9000))

@@ -285,11 +285,19 @@ def test_scapy_reads_our_beacon(
     assert (read.addr2, read.addr3, read.SC >> 4) == (BSSID.hex(":"), BSSID.hex(":"), sequence)
     beacon = read[other.Dot11Beacon]
     assert (beacon.timestamp, beacon.beacon_interval) == (clock_us, 100)
+    assert set(str(beacon.cap).split("+")) == {"ESS", "privacy"}
     assert beacon.network_stats()["channel"] == channel
     assert read[other.Dot11Elt].info == ssid.encode()
     heard = decode_dot11(frame, fcs=False)
     assert heard is not None
     assert (heard.ssid, heard.channel, heard.bss_load, heard.beacon_interval_tu) == (ssid, channel, load, 100)
+
+
+def test_a_long_beacon_interval_has_two_octets() -> None:
+    """The interval is a little-endian number of 16 bits, in time units (IEEE 802.11-2020 9.4.1.3)."""
+    heard = decode_dot11(encode_beacon(BSSID, "attic", 6, interval_tu=1000), fcs=False)
+    assert heard is not None
+    assert heard.beacon_interval_tu == 1000
 
 
 def test_what_no_beacon_can_carry_is_refused() -> None:

@@ -152,6 +152,10 @@ def test_tim_gives_the_beacons_to_the_next_group_traffic() -> None:
     """DTIM count and period are the first two octets of the TIM (9.4.2.5)."""
     heard = decode_elements(encode_element(5, b"\x01\x03\0\0"))
     assert (heard.dtim_count, heard.dtim_period) == (1, 3)
+    # in a beacon for nobody in particular the map may be left out, so three octets are enough
+    short = decode_elements(encode_element(5, b"\x01\x03\0"))
+    assert (short.dtim_count, short.dtim_period) == (1, 3)
+    assert decode_elements(encode_element(5, b"\x01\x03")).dtim_period is None
 
 
 def test_membership_selectors_are_no_rates() -> None:

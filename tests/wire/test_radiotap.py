@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from scapy.layers.dot11 import RadioTap
+from scapy.layers.dot11 import RadioTap, RadioTapExtendedPresenceMask
 
 from netaudit.errors import OutOfRange
 from netaudit.wire.radiotap import FLAG_BAD_FCS, FLAG_FCS_AT_END, Radiotap, decode_radiotap, encode_radiotap
@@ -97,6 +97,52 @@ def test_several_words_are_the_antennas_and_the_first_is_the_radio() -> None:
     assert (heard.signal_dbm, heard.fcs_at_end) == (-60, True)
 
 
+# Those fields of which scapy 2.8.0 writes all octets; it leaves out the last one of the extended channel, among others.
+@pytest.mark.parametrize(
+    "field",
+    [
+        "TSFT",
+        "Channel",
+        "dBm_AntNoise",
+        "Lock_Quality",
+        "Antenna",
+        "RXFlags",
+        "TXFlags",
+        "A_MPDU",
+        "VHT",
+        "timestamp",
+        "HE",
+        "L_SIG",
+    ],
+)
+def test_every_field_has_the_size_and_alignment_scapy_gives_it(field: str) -> None:
+    """Behind one octet of flags and a field that scapy encodes, the signal of the next word is found where it is."""
+    head = bytearray(
+        bytes(
+            RadioTap(
+                present=f"Flags+{field}+RadiotapNS+Ext",
+                Flags="FCS",
+                mcs_nss=b"\0" * 5,
+                Ext=[RadioTapExtendedPresenceMask(present="b5")],
+            )
+        )
+    )
+    head += b"\xc4"
+    head[2] += 1
+    heard = decode_radiotap(bytes(head))
+    assert heard is not None
+    assert (heard.signal_dbm, heard.length, heard.fcs_at_end) == (-60, len(head), True)
+
+
+def test_as_many_words_as_there_are_bits_are_read() -> None:
+    """Thirty-two words are read, one more is noise."""
+    more = 1 << 31 | 1 << 29
+    heard = decode_radiotap(header(*[more] * 31, 1 << 5, fields=b"\xc4"))
+    assert heard is not None
+    assert heard.signal_dbm == -60
+    assert decode_radiotap(header(*[more] * 32, 1 << 5, fields=b"\xc4")) is None
+
+
 def test_a_makers_words_are_passed_over() -> None:
     """Words behind bit 30 are a maker's: its data is skipped and the next words of radiotap's are read."""
     # rate; a maker's word; then, announced by bit 29, the signal. The maker's data: OUI, selector, 3 octets to skip.
@@ -161,6 +207,9 @@ def test_scapy_reads_our_header(*, channel: int, signal: int, fcs: bool) -> None
     read = RadioTap(data)
     assert (read.len, read.ChannelFrequency, read.dBm_AntSignal) == (len(data), channel, signal)
     assert bool(read.Flags.FCS) == fcs
+    assert set(str(read.ChannelFlags).split("+")) == (
+        {"Dynamic_CCK_OFDM", "2GHz"} if channel < 3000 else {"OFDM", "5GHz"}
+    )
     assert decode_radiotap(data) == Radiotap(
         length=len(data),
         flags=FLAG_FCS_AT_END * fcs,
