@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, fields
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, Engine, Table, and_, delete, or_, select
+from sqlalchemy import ColumnElement, Connection, Engine, Table, and_, delete, func, or_, select
 
 from netaudit.errors import OutOfRange
 from netaudit.store import mark, schema
@@ -80,19 +80,16 @@ def _prune_keyed(engine: Engine, site: int, table: Table, before_s: int, step_s:
         if table is schema.samples:
             rolled = mark.needed_from(connection, site, "samples", ("hourly", "daily"))
             before_s = min(before_s, rolled if rolled is not None else 0)
-        oldest = connection.scalar(select(table.c.key).where(table.c.site == site).order_by(table.c.key).limit(1))
-    if oldest is None:
-        return 0
-    removed, key, end = 0, oldest, first_key(before_s // step_s)
-    while key < end:
+        end = first_key(before_s // step_s)
+        first = select(table.c.key).where(table.c.site == site, table.c.key < end).order_by(table.c.key).limit(1)
+        key = connection.scalar(first)
+    removed = 0
+    while key is not None:
         upto = min(end, key + first_key(max(1, PIECE_S // step_s)))
         with writing(engine) as connection:
-            gone = connection.execute(delete(table).where(table.c.site == site, table.c.key >= key, table.c.key < upto))
-            removed += gone.rowcount
-            left = connection.scalar(
-                select(table.c.key).where(table.c.site == site, table.c.key >= upto).order_by(table.c.key).limit(1)
-            )
-        key = end if left is None else left
+            gone = delete(table).where(table.c.site == site, table.c.key >= key, table.c.key < upto)
+            removed += connection.execute(gone).rowcount
+            key = connection.scalar(first.where(table.c.key >= upto))
     return removed
 
 
@@ -122,9 +119,9 @@ def _prune_small(connection: Connection, site: int, now_s: int, keep: Keep) -> d
         one = schema.devices.c
         nothing_left = [
             ~select(table.c.device).where(table.c.site == site, table.c.device == one.id).exists()
-            for table in (schema.addresses, schema.names, schema.present, schema.presence)
+            for table in (schema.addresses, schema.names, schema.present)
         ]
-        unknown = and_(one.first_at < end(keep.presence), *nothing_left)
+        unknown = and_(func.coalesce(one.last_at, one.first_at) < end(keep.presence), *nothing_left)
         removed["devices"] = _delete(connection, schema.devices, site, unknown)
     if any(removed.get(name) for name in ("devices", "names", "addresses", "notices", "health")):
         touch(connection, site)

@@ -157,6 +157,11 @@ class Store:
                 connection, self._site, since=since, until=until, mac=mac, growing=self._writer.stays()
             )
 
+    def last_stays(self, since: datetime) -> list[Interval]:
+        """Give of each device and segment the last interval, if it reaches beyond `since`; ordered by MAC."""
+        with self._reading() as connection:
+            return spans.last_stays(connection, self._site, since, self._writer.stays())
+
     # -- numbers
 
     def latest(self, place: str, kind: str) -> Reading | None:

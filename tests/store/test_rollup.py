@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from netaudit.observe.observation import Sample
+from netaudit.observe.observation import How, Naming, Sample, Sighting
 from netaudit.store.retain import Keep
 from netaudit.store.rollup import describe
 from netaudit.store.store import Store
@@ -183,3 +183,19 @@ def test_each_retention_is_its_own(address: str, clock: Clock, field: str) -> No
         write_days(store, clock, 6)
         store.rollup(clock.now)
         assert set(store.prune(clock.now)) == {{"raw": "samples"}.get(field, field)}
+
+
+def test_a_device_of_which_nothing_is_known_any_more_goes(address: str, clock: Clock) -> None:
+    """Names, addresses and intervals go after their time, and then the device; one seen since stays."""
+    began = clock.now
+    gone, stays = "00:00:5e:00:53:01", "00:00:5e:00:53:02"
+    with Store.open(address, site="home", clock=clock, keep=Keep(names=20, addresses=20, presence=40)) as store:
+        for mac in (gone, stays):
+            store.write([Sighting(began, "lan", mac, "192.168.7.9", How.ARP), Naming(began, mac, "tv", How.MDNS)])
+        store.flush(began)
+        store.write([Sighting(clock.forward(days=21), "lan", stays, None, How.ARP)])
+        store.flush(clock.now)
+        assert set(store.prune(clock.now)) == {"names", "addresses"}
+        assert [device.mac for device in store.devices(clock.now)] == [gone, stays]
+        assert set(store.prune(clock.forward(days=20))) == {"presence", "devices"}
+        assert [(device.mac, device.names) for device in store.devices(clock.now)] == [(stays, ())]
