@@ -52,8 +52,8 @@ _MOST_AT_ONCE = 256
 def echo_reply_filter(identifier: int) -> bytes:
     """Let through IPv4 echo replies with this identifier that are no later fragments; for sockets of EtherType 0x0800."""
     code = _first_fragment_of(ICMP)
-    code.emit(bpf.LOAD_BYTE_AT_X, _ETHERNET)
-    code.jump(bpf.JUMP_EQUAL, ECHO_REPLY, None, "drop")
+    code.emit(bpf.LOAD_HALF_AT_X, _ETHERNET)
+    code.jump(bpf.JUMP_EQUAL, ECHO_REPLY << 8, None, "drop")  # type and code; an echo's code is 0 (RFC 792)
     code.emit(bpf.LOAD_HALF_AT_X, _ETHERNET + 4)
     code.jump(bpf.JUMP_EQUAL, identifier, None, "drop")
     return _closed(code)
