@@ -111,7 +111,7 @@ def see(store: Store, site: Site, now: datetime) -> Seen:
         site,
         now,
         devices=store.devices(now),
-        stays=store.presence(now - PLACES_BACK, now + timedelta(hours=1)),
+        stays=store.last_stays(now - PLACES_BACK),
         readings=store.series_all(now - LOOK_BACK, now + timedelta(seconds=1)),
         notices=store.notices(now - NOTICES_BACK, now + timedelta(seconds=1)),
         sources=store.health(),
@@ -131,7 +131,7 @@ def compose(
     """
     Put what was kept in words of the plan. Pure.
 
-    Args:      devices with their addresses; stays: intervals of presence of the last thirty days.
+    Args:      devices with their addresses; stays: intervals of presence, the last of each on each segment.
     """
     roster = enrol(site)
     latest: dict[tuple[str, str], Interval] = {}

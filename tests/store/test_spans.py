@@ -3,7 +3,6 @@ from __future__ import annotations
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING
 
-import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import event
@@ -13,6 +12,8 @@ from netaudit.store.store import Store
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    import pytest
 
 
 NOW = datetime(2026, 3, 2, 12, tzinfo=UTC)
