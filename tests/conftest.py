@@ -6,11 +6,16 @@ import os
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 pytest_plugins = ["tests.lab.fixtures"]
 
 # The laboratory network is for tests of several rooms.
 pytest_plugins = ["tests.lab.fixtures"]
+
+# The same examples at each run: a failure can be repeated, and a green run means the same tomorrow.
+settings.register_profile("repeatable", derandomize=True, deadline=None, print_blob=False)
+settings.load_profile("repeatable")
 
 HERE = Path(__file__).resolve().parent
 
