@@ -58,17 +58,18 @@ class PcapReader:
 
     def __iter__(self) -> Iterator[Record]:
         unpack, scale_ns, interface = self._record.unpack_from, self._scale_ns, self.interface
-        read = self._intake.read
+        read, head, longest = self._intake.read, _RECORD_SIZE, LONGEST_RECORD
         buffer, position, count, snapped = self._buffer, 0, 0, 0
         while True:
             end = len(buffer)
-            while end - position >= _RECORD_SIZE:
+            last = end - head
+            while position <= last:
                 seconds, fraction, captured, length = unpack(buffer, position)
-                if captured > LONGEST_RECORD:
+                if captured > longest:
                     self.frames, self.snapped = count, snapped
                     self.cut = f"record {count + 1} says that it has {captured} bytes; reading stopped there"
                     return
-                start = position + _RECORD_SIZE
+                start = position + head
                 stop = start + captured
                 if stop > end:
                     break
