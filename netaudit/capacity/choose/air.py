@@ -83,17 +83,20 @@ class Air:
         if self._free:
             # Closed positions stay closed; the open ones are tried with everything that can hang there.
             tried = [name for name in around if picked[name].radios]
-        ways = {name: self._ways(name, opened=self._free) for name in tried}
-        if tried and prod(len(one) for one in ways.values()) <= _MOST_TRIED:
-            if all(
-                self._is_said(picked | dict(zip(tried, each, strict=True)), said) for each in product(*ways.values())
-            ):
-                for name in tried:
-                    if self._free:
-                        reason[name] = [i for i, one in enumerate(self._choices[name].options) if one.radios]
-                    else:
-                        del reason[name]
+        if tried and self._all_are_said(picked, tried, said):
+            for name in tried:
+                if self._free:
+                    reason[name] = [i for i, one in enumerate(self._choices[name].options) if one.radios]
+                else:
+                    del reason[name]
         return {self._choices[name].ref: found for name, found in reason.items()}
+
+    def _all_are_said(self, picked: dict[str, Option], tried: list[str], said: Line | Hazard | Flaw) -> bool:
+        """Say whether the ledger says the same whatever hangs at the positions named; not if that is too much to try."""
+        ways = [self._ways(name, opened=self._free) for name in tried]
+        if prod(len(one) for one in ways) > _MOST_TRIED:
+            return False
+        return all(self._is_said(picked | dict(zip(tried, each, strict=True)), said) for each in product(*ways))
 
     def _alike(self, name: str, option: Option) -> list[int]:
         return [i for i, one in enumerate(self._choices[name].options) if one.radios == option.radios]

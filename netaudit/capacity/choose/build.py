@@ -61,7 +61,7 @@ def changed_plan(ground: Ground, equipment: Equipment, decision: Decision) -> Ro
     raw = pinned(raw, {ref: first[closet] for ref, closet in ground.pins.items()})
     parts: dict[str, tuple[str, ...]] = {}
     for closet, dealt in decision.dealt.items():
-        raw = _patched(raw, closet, names[closet], dealt, decision, parts)
+        raw = _patched(raw, closet, decision, switches=names[closet], dealt=dealt, parts=parts)
     injectors: dict[str, Row] = {}
     for ref, option in decision.options.items():
         if option.injector is None:
@@ -136,7 +136,6 @@ def _converted(
             **row,
             "ports": _with_fibre(row["ports"], sheet.rate_bps),
             "price": row.get("price", 0.0) + sheet.price,
-            "label": f"{row.get('label') or own}, with {sheet.label or option.sheets[0]}",
         }
         above = None if cabinet.parent is None else names[cabinet.parent][0]
         if above is None:
@@ -162,9 +161,10 @@ def _with_fibre(ports: int | list[Row], rate_bps: float) -> list[Row]:
 def _patched(
     raw: Row,
     closet: str,
+    decision: Decision,
+    *,
     switches: tuple[str, ...],
     dealt: Mapping[Kind, tuple[int, ...]],
-    decision: Decision,
     parts: dict[str, tuple[str, ...]],
 ) -> Row:
     """Patch every thing of a closet to one of its switches, splitting groups that stand on several."""

@@ -13,15 +13,17 @@ from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import State
 from netaudit.capacity.patching import patch, plugs
 from netaudit.errors import NoSolution
-from netaudit.site.model import AccessPoint, Injector, Recorder
+from netaudit.site.model import AccessPoint, Device, Injector, Recorder
 from netaudit.site.topology import ROUTER, is_outdoor
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
     from netaudit.capacity.choose.rows import Row
     from netaudit.site.equipment import Equipment
     from netaudit.site.model import Radio, Site
+
+Wirable = AccessPoint | Device | Recorder
 
 _GIGABIT: Final = 1e9
 
@@ -60,16 +62,16 @@ def gather_choices(ground: Ground, equipment: Equipment) -> tuple[Choice, ...]:
     Raises:    NoSolution: for something there is no option at all.
     """
     scales = Scales(ground.site)
-    feeders = _Feeders(ground.site, equipment)
+    feeders = _Feeders(ground.site, equipment, scales)
     return (
-        *_access_points(ground, equipment, scales, feeders),
-        *_devices(ground, scales, feeders),
+        *_access_points(ground, equipment, feeders),
+        *_devices(ground, feeders),
         *_recorders(ground, equipment, scales),
         *_ways_up(ground, equipment, scales),
     )
 
 
-def _alone(site: Site, table: str, name: str, row: object, injectors: dict[str, Injector]) -> Site:
+def _alone(site: Site, table: str, name: str, row: Wirable, injectors: dict[str, Injector]) -> Site:
     """Give the plan with nothing wired in it but one row."""
     empty: dict[str, object] = {one: {} for one in ("access_point", "device", "recorder", "backup")}
     return site.model_copy(update={**empty, table: {name: row}, "injector": injectors})
@@ -85,16 +87,32 @@ def _needs(site: Site, ref: str, scales: Scales) -> tuple[Need, ...]:
 
 
 class _Feeders:
-    """Finds the cheapest injector that the ledger has nothing to say against."""
+    """Gives each thing with and without the cheapest injector that the ledger has nothing to say against."""
 
-    def __init__(self, site: Site, equipment: Equipment) -> None:
+    def __init__(self, site: Site, equipment: Equipment, scales: Scales) -> None:
         self._site = site
+        self._scales = scales
         self._sheets = sorted(equipment.injector.items(), key=lambda item: item[1].price)
         self._known: dict[tuple[object, ...], str | None] = {}
-        self.prices = {name: sheet.price for name, sheet in self._sheets}
+        self._prices = {name: sheet.price for name, sheet in self._sheets}
         self._rows = {name: Injector.model_validate(rows.injector_row("router", sheet)) for name, sheet in self._sheets}
 
-    def cheapest(self, table: str, name: str, row: object) -> str | None:
+    def options(self, table: str, name: str, row: Wirable, base: Option) -> Iterator[Option]:
+        """Give an option as it is, and the same with injectors, one for each of a group's devices."""
+        ref = f"{table}:{name}"
+        yield replace(base, needs=_needs(_alone(self._site, table, name, row, {}), ref, self._scales))
+        sheet = self._cheapest(table, name, row)
+        if sheet is not None:
+            alone = _alone(self._site, table, name, row, self._injectors(ref, sheet))
+            yield replace(
+                base,
+                sheets=(*base.sheets, sheet),
+                price=base.price + getattr(row, "count", 1) * self._prices[sheet],
+                needs=_needs(alone, ref, self._scales),
+                injector=sheet,
+            )
+
+    def _cheapest(self, table: str, name: str, row: Wirable) -> str | None:
         ref = f"{table}:{name}"
         need = poe.need_of(_alone(self._site, table, name, row, {}), ref)
         if need is None or need.supply not in ("802.3", "passive 24 V"):
@@ -105,34 +123,16 @@ class _Feeders:
             self._known[key] = next((sheet for sheet, _ in self._sheets if self._feeds(table, name, row, sheet)), None)
         return self._known[key]
 
-    def injectors(self, ref: str, sheet: str) -> dict[str, Injector]:
+    def _injectors(self, ref: str, sheet: str) -> dict[str, Injector]:
         return {"feeder": self._rows[sheet].model_copy(update={"feeds": ref})}
 
-    def _feeds(self, table: str, name: str, row: object, sheet: str) -> bool:
+    def _feeds(self, table: str, name: str, row: Wirable, sheet: str) -> bool:
         ref = f"{table}:{name}"
-        one = row.model_copy(update={"count": 1}) if table == "device" else row  # type: ignore[attr-defined]  # a table's row
-        verdict = poe.judge(_alone(self._site, table, name, one, self.injectors(ref, sheet)))
-        if any(trouble.place == ref for trouble in (*verdict.hazards, *verdict.flaws)):
+        one = row.model_copy(update={"count": 1}) if isinstance(row, Device) else row
+        verdict = poe.judge(_alone(self._site, table, name, one, self._injectors(ref, sheet)))
+        if any(one.place == ref for one in verdict.hazards) or any(one.place == ref for one in verdict.flaws):
             return False
         return all(line.grown_state is State.WITHIN for line in verdict.lines if line.place == "injector:feeder")
-
-
-def _fed(
-    ground: Ground, table: str, name: str, row: object, base: Option, scales: Scales, feeders: _Feeders, count: int = 1
-) -> Iterable[Option]:
-    """Give an option as it is, and the same with injectors."""
-    ref = f"{table}:{name}"
-    yield replace(base, needs=_needs(_alone(ground.site, table, name, row, {}), ref, scales))
-    sheet = feeders.cheapest(table, name, row)
-    if sheet is not None:
-        alone = _alone(ground.site, table, name, row, feeders.injectors(ref, sheet))
-        yield replace(
-            base,
-            sheets=(*base.sheets, sheet),
-            price=base.price + count * feeders.prices[sheet],
-            needs=_needs(alone, ref, scales),
-            injector=sheet,
-        )
 
 
 def _link_rates(ground: Ground) -> dict[str, float]:
@@ -145,7 +145,7 @@ def _link_rates(ground: Ground) -> dict[str, float]:
     return wanted
 
 
-def _access_points(ground: Ground, equipment: Equipment, scales: Scales, feeders: _Feeders) -> Iterable[Choice]:
+def _access_points(ground: Ground, equipment: Equipment, feeders: _Feeders) -> Iterable[Choice]:
     rates = _link_rates(ground)
     drawn = _tuned(ground, equipment)
     for name, point in ground.site.access_point.items():
@@ -153,7 +153,7 @@ def _access_points(ground: Ground, equipment: Equipment, scales: Scales, feeders
         options: list[Option] = [Option((), 0.0)] if ground.free else []
         if point.at_hand:
             base = Option((), 0.0, row=drawn[name], radios=_settled(drawn[name]).radio)
-            options += _fed(ground, "access_point", name, _pinned(ground, name, drawn[name]), base, scales, feeders)
+            options += feeders.options("access_point", name, _pinned(ground, name, drawn[name]), base)
             yield Choice(ref, tuple(options))
             continue
         outdoor = is_outdoor(ground.site, point.at)
@@ -168,7 +168,7 @@ def _access_points(ground: Ground, equipment: Equipment, scales: Scales, feeders
             row = rows.access_point_row(drawn[name], sheet)
             row["rate"] = rows.rate(min(rate_bps, sheet.rate_bps))
             base = Option((sheet_name,), sheet.price, row=row, radios=_settled(row).radio)
-            options += _fed(ground, "access_point", name, _pinned(ground, name, row), base, scales, feeders)
+            options += feeders.options("access_point", name, _pinned(ground, name, row), base)
         if not options:
             least = "built for weather and " if outdoor else ""
             raise NoSolution(
@@ -210,10 +210,10 @@ def _tuned(ground: Ground, equipment: Equipment) -> dict[str, Row]:
         for one in sheet.radio:
             if one.band not in narrowest or one.width_mhz < narrowest[one.band].width_mhz:
                 narrowest[one.band] = one
-    reference = {}
+    reference: dict[str, AccessPoint] = {}
     for name, row in drawn.items():
         point = ground.site.access_point[name]
-        own = {one.band: one for one in point.radio} if "radio" in row or point.at_hand else {}
+        own: dict[str, Radio] = {one.band: one for one in point.radio} if "radio" in row or point.at_hand else {}
         bands = own if point.at_hand else {**narrowest, **own}
         reference[name] = point.model_copy(update={"radio": tuple(bands.values())})
     lines = radio.judge(ground.site.model_copy(update={"access_point": reference})).lines
@@ -232,10 +232,10 @@ def _tuned(ground: Ground, equipment: Equipment) -> dict[str, Row]:
     return drawn
 
 
-def _devices(ground: Ground, scales: Scales, feeders: _Feeders) -> Iterable[Choice]:
+def _devices(ground: Ground, feeders: _Feeders) -> Iterable[Choice]:
     for name, device in ground.site.device.items():
         if ground.site.profile[device.kind].link == "wired":
-            options = _fed(ground, "device", name, device, Option((), 0.0), scales, feeders, device.count)
+            options = feeders.options("device", name, device, Option((), 0.0))
             yield Choice(f"device:{name}", tuple(options))
 
 
@@ -283,7 +283,8 @@ def _lacking(site: Site, name: str, row: Recorder) -> dict[str, float]:
         for line in verdict.lines
         if line.place == place and line.grown_state is not State.WITHIN
     }
-    return lacks | {flaw.kind: float("inf") for flaw in verdict.flaws if flaw.place == place}
+    lacks.update({flaw.kind: float("inf") for flaw in verdict.flaws if flaw.place == place})
+    return lacks
 
 
 def _lightest(options: list[Option]) -> tuple[Option, ...]:
@@ -292,12 +293,13 @@ def _lightest(options: list[Option]) -> tuple[Option, ...]:
         one
         for index, one in enumerate(options)
         if not any(
-            (other.needs == one.needs
-            and (other.price, other.draw_w) != (one.price, one.draw_w)
-            and other.price <= one.price
-            and other.draw_w <= one.draw_w)
-            or ((other.needs, other.price, other.draw_w) == (one.needs, one.price, one.draw_w)
-            and before < index)
+            (
+                other.needs == one.needs
+                and (other.price, other.draw_w) != (one.price, one.draw_w)
+                and other.price <= one.price
+                and other.draw_w <= one.draw_w
+            )
+            or ((other.needs, other.price, other.draw_w) == (one.needs, one.price, one.draw_w) and before < index)
             for before, other in enumerate(options)
         )
     )

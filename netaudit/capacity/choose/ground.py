@@ -271,7 +271,7 @@ def _opened(bare: Row, cabinets: dict[str, Cabinet], pins: dict[str, str], ports
         }
         for cabinet in cabinets.values()
     }
-    switches = {closet: (first_name(cabinet),) for closet, cabinet in cabinets.items()}
+    switches: dict[str, tuple[str, ...]] = {closet: (first_name(cabinet),) for closet, cabinet in cabinets.items()}
     return carried(
         pinned(opened, {ref: switches[closet][0] for ref, closet in pins.items()}),
         switches,

@@ -193,7 +193,7 @@ class Scales:
     def _weigh(self, site: Site, plug: Plug) -> tuple[float, float, float]:
         table, _, name = plug.ref.partition(":")
         row = getattr(site, table)[name]
-        update = {"switch": self._name, **({"drop": None} if table != "recorder" else {})}
+        update: dict[str, object] = {"switch": self._name, **({"drop": None} if table != "recorder" else {})}
         if table == "device":
             update["count"] = 1
         alone = {**self._empty, table: {name: row.model_copy(update=update)}}
@@ -234,6 +234,11 @@ def capacities(site: Site, switches: Mapping[str, Switch]) -> dict[str, Capacity
         for line in (*ports.judge(shelf, patching).lines, *poe.judge(shelf, patching).lines)
     }
     return {
-        name: Capacity(*(usable.get((f"switch:{name}", kind), 0.0) for kind in _LINES), row.ports)
+        name: Capacity(
+            usable.get((f"switch:{name}", LineKind.PORTS), 0.0),
+            usable.get((f"switch:{name}", LineKind.POWERED_PORTS), 0.0),
+            usable.get((f"switch:{name}", LineKind.POWER), 0.0),
+            row.ports,
+        )
         for name, row in switches.items()
     }

@@ -14,7 +14,6 @@ from typing import TYPE_CHECKING
 from netaudit.capacity.choose.build import Decision
 from netaudit.capacity.choose.kinds import asks_one_of
 from netaudit.capacity.choose.program import Program
-from netaudit.capacity.choose.stacks import Demand, Stack
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -22,6 +21,7 @@ if TYPE_CHECKING:
 
     from netaudit.capacity.choose.choices import Choice
     from netaudit.capacity.choose.kinds import Kind
+    from netaudit.capacity.choose.stacks import Demand, Stack
 
 _ROUNDING = 1e-7  # sums of watts and ports differ from their mathematical value in the last digits; HiGHS allows 1e-7
 
@@ -81,14 +81,14 @@ class Proposer:
                 has = [float(stack.suiting(slot, one)) if slot < len(stack.wares) else 0.0 for stack in found]
                 weights.append((asks, has))
             for asks, has in weights:
-                terms: dict[int, float] = {}
+                summed: dict[int, float] = {}
                 for (_, each), weight in zip(plugged, asks, strict=True):
                     if weight:
                         for variable, count in each.items():
-                            terms[variable] = terms.get(variable, 0.0) + weight * count
-                if terms or min(has) < 0:
-                    terms |= {key: -room for key, room in zip(self._stands[closet], has, strict=True) if room}
-                    self._program.at_most(terms, _ROUNDING)
+                            summed[variable] = summed.get(variable, 0.0) + weight * count
+                if summed or min(has) < 0:
+                    summed |= {key: -room for key, room in zip(self._stands[closet], has, strict=True) if room}
+                    self._program.at_most(summed, _ROUNDING)
 
     def at_least(self, amounts: Mapping[str, Sequence[float]], least: float) -> None:
         """Ask for a sum over options: ref -> amount of each of its options."""

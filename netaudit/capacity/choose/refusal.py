@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from netaudit.capacity.choose.ground import Cabinet, Ground
-    from netaudit.capacity.choose.kinds import Kind, Threshold, Wanted
+    from netaudit.capacity.choose.kinds import Threshold
     from netaudit.capacity.choose.stacks import Ware
 
 # Lines on which no switch, access point, router or recorder has any bearing.
@@ -27,8 +27,13 @@ def standing(ground: Ground) -> list[str]:
     return [
         f"{line.place} {said}"
         for line in gather(ground.site).lines
-        if (line.kind in _PLAIN or line.place == "link:wan") and (said := advise(line)) is not None
+        if is_standing(line) and (said := advise(line)) is not None
     ]
+
+
+def is_standing(said: Line | Hazard | Flaw) -> bool:
+    """Say whether no equipment has a bearing on a line."""
+    return isinstance(said, Line) and (said.kind in _PLAIN or said.place == "link:wan")
 
 
 def router_refusal(slow: Sequence[Line]) -> str:
@@ -47,8 +52,6 @@ def closet_refusal(
     wares: Sequence[Ware],
     kept: Sequence[Ware],
     demand: Demand,
-    link: Wanted,
-    first: Sequence[tuple[Kind, int]],
 ) -> str:
     """Say what the switches that fit into a closet lack, and how many would do."""
     if not wares and not kept:
@@ -56,8 +59,8 @@ def closet_refusal(
     said = []
     room = max(1, cabinet.most - len(kept))
     for index, asked in enumerate(demand.least):
-        of_one = [_has(ware, link, demand, index) for ware in wares]
-        of_kept = sum(_has(ware, link, demand, index) for ware in kept)
+        of_one = [_has(ware, demand, index) for ware in wares]
+        of_kept = sum(_has(ware, demand, index) for ware in kept)
         best = max(of_one, default=0.0)
         if of_kept + best * room < asked - 1e-9:
             what, unit = _name(demand, index)
@@ -66,7 +69,7 @@ def closet_refusal(
                 + (f", {cabinet.most} fit" if cabinet.most > 1 else "")
             )
     for count in range(cabinet.most + 1, cabinet.most + _MORE_SWITCHES):
-        found, _ = stacks(wares, kept, count, demand, link, first)
+        found, _ = stacks(wares, kept, count, demand)
         if found:
             said.append(
                 f"{count} switches would do but the plan allows {cabinet.most}: raise max_switches, or move cables"
@@ -77,8 +80,8 @@ def closet_refusal(
     return f"closet {cabinet.name} needs " + "; ".join(said)
 
 
-def _has(ware: Ware, link: Wanted, demand: Demand, index: int) -> float:
-    one = Stack((ware,), link)
+def _has(ware: Ware, demand: Demand, index: int) -> float:
+    one = Stack((ware,), demand.link)
     return one.room(0)[index] if index < 3 else float(one.suiting(0, demand.counted[index - 3]))
 
 
@@ -109,5 +112,5 @@ def whole_refusal(last: Sequence[Line | Hazard | Flaw]) -> str:
         for one in last
         if not isinstance(one, Line) or one.grown_state is not State.WITHIN
     ]
-    more = f"; and {len(said) - 3} more" if len(said) > 3 else ""
-    return "; ".join(said[:3]) + more
+    more = f"; and {len(said) - 2} more" if len(said) > 2 else ""
+    return "; ".join(said[:2]) + more

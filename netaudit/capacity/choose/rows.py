@@ -41,7 +41,7 @@ def switch_row(sheet: SwitchSheet) -> Row:
     row: Row = {"draw": watts(sheet.draw_w), "price": sheet.price}
     if sheet.supply_w:
         row["supply"] = watts(sheet.supply_w)
-    return {**row, "label": sheet.label, "ports": port_rows(sheet.ports)}
+    return {**row, "ports": port_rows(sheet.ports)}
 
 
 def power_row(need: PowerNeed) -> Row:
@@ -79,20 +79,19 @@ def access_point_row(drawn: Row, sheet: AccessPointSheet) -> Row:
     row |= {"power": power_row(sheet.power), "price": sheet.price}
     if sheet.outdoor:
         row["outdoor"] = True
-    row.setdefault("label", sheet.label)
     return row | {"radio": [_radio_row(radio, on_band.get(radio.band, {})) for radio in sheet.radio]}
 
 
 def router_row(drawn: Row, sheet: RouterSheet) -> Row:
     """Write the router: the sheet's ports and speed; closet and way out are the plan's."""
-    row: Row = {key: drawn[key] for key in ("closet", "wan_down", "wan_up") if key in drawn}
+    row: Row = {key: drawn[key] for key in ("closet", "wan_down", "wan_up", "label") if key in drawn}
     row |= {"routed": rate(sheet.routed_bps), "draw": watts(sheet.draw_w), "price": sheet.price}
-    return row | {"label": drawn.get("label") or sheet.label, "ports": port_rows(sheet.ports)}
+    return row | {"ports": port_rows(sheet.ports)}
 
 
 def recorder_row(drawn: Row, sheet: RecorderSheet, disk: DiskSheet, disks: int) -> Row:
     """Write a recorder with its disks."""
-    bought = ("disk", "disks", "write", "rate", "draw", "price", "label")
+    bought = ("disk", "disks", "write", "rate", "draw", "price")
     row: Row = {key: value for key, value in drawn.items() if key not in bought}
     return row | {
         "disk": f"{disk.size_bytes / 1e9:.12g} GB",
@@ -101,7 +100,6 @@ def recorder_row(drawn: Row, sheet: RecorderSheet, disk: DiskSheet, disks: int) 
         "rate": rate(sheet.rate_bps),
         "draw": watts(sheet.draw_w),
         "price": sheet.price + disks * disk.price,
-        "label": drawn.get("label") or sheet.label,
     }
 
 
@@ -112,5 +110,4 @@ def injector_row(feeds: str, sheet: InjectorSheet) -> Row:
         "power": sheet.power,
         "supply": watts(sheet.supply_w),
         "price": sheet.price,
-        "label": sheet.label,
     }

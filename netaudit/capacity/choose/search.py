@@ -11,9 +11,9 @@ from netaudit.capacity.choose.air import Air
 from netaudit.capacity.choose.build import AT_HAND, Decision, changed_plan
 from netaudit.capacity.choose.choices import Choice, gather_choices
 from netaudit.capacity.choose.ground import Ground, prepare
-from netaudit.capacity.choose.kinds import Capacity, Scales, Wanted, capacities, links_of
+from netaudit.capacity.choose.kinds import Capacity, Wanted, capacities, links_of
 from netaudit.capacity.choose.model import Proposer
-from netaudit.capacity.choose.refusal import closet_refusal, router_refusal, standing, whole_refusal
+from netaudit.capacity.choose.refusal import closet_refusal, is_standing, router_refusal, standing, whole_refusal
 from netaudit.capacity.choose.stacks import Demand, Stack, Ware, demand_on, stacks, without_worse
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Flaw, Hazard, Line, State
@@ -53,7 +53,6 @@ CURED: Final = frozenset(
 )
 _AIR: Final = ("radio:", "channel:")
 _AIR_FLAWS: Final = frozenset(("no_radio", "out_of_reach", "no_such_block", "wide_channel"))
-# Lines that count money in the plan or name no equipment at all.
 Trouble = Line | Hazard | Flaw
 
 
@@ -76,16 +75,19 @@ class Chosen:
     proven: bool
 
 
-def choose(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str = "") -> Chosen:
+def choose(
+    raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str = "", only_bought: bool = False
+) -> Chosen:
     """
     Choose the cheapest equipment whose ledger has no line over its ceiling, with the plan's growth.
 
     Args:      raw: a plan's data, which may leave switches, access points and recorders to be chosen; file and text: where
-               errors of the plan find their lines.
+               errors of the plan find their lines; only_bought: lines on which no equipment has a bearing (addresses, the way
+               out) are not held against a set, for what-if questions beyond the plan's own growth.
     Raises:    NoSolution: nothing on the sheets carries the plan; says what is missing. PlanError: the plan is wrong.
     """
     ground = prepare(raw, equipment, file=file, text=text)
-    if reasons := standing(ground):
+    if not only_bought and (reasons := standing(ground)):
         raise NoSolution("; ".join(reasons))
     choices = gather_choices(ground, equipment)
     complete, found, demands = _stacks(ground, equipment, choices)
@@ -102,7 +104,7 @@ def choose(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str
         changed = changed_plan(ground, equipment, decision)
         site = build_site(changed, file)
         ledger = gather(site)
-        last = troubles(ledger)
+        last = [one for one in troubles(ledger) if not (only_bought and is_standing(one))]
         spent = next(line for line in ledger.lines if line.kind is LineKind.MONEY)
         if not last and spent.state is State.OVER:
             raise NoSolution(
@@ -114,7 +116,7 @@ def choose(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str
             price += sum(stack.price for stack in decision.stacks.values())
             price += 0.0 if decision.router is None else equipment.router[decision.router].price
             return Chosen(decision, changed, site, ledger, price, spent.planned, number, complete)
-        _cut(proposer, air, ground, choices, found, decision, last)
+        _cut(proposer, air, decision, last, choices=choices, found=found)
     raise NoSolution(f"not found in {MOST_ROUNDS} proposals; the last one failed at: {whole_refusal(last)}")
 
 
@@ -142,7 +144,6 @@ def _stacks(
     )
     found: dict[str, list[Stack]] = {}
     demands: dict[str, Demand] = {}
-    scales = Scales(site)
     for closet, cabinet in ground.cabinets.items():
         kept_rows = {name: Switch.model_validate(ground.raw["switch"][name]) for name in cabinet.kept}
         kept = [
@@ -152,19 +153,12 @@ def _stacks(
         own, _ = links_of(ground)[closet]
         link = Wanted("copper", own.rate_bps, None, passive=False)
         demand = demand_on(closet, choices, link)
-        first = [
-            (scales.link(need.kind.wanted), need.count)
-            for choice in choices
-            if choice.ref.startswith("link:")
-            for need in choice.options[0].needs
-            if need.closet == closet
-        ]
         # A second switch is one hop more; where that is one too many, one switch must do.
         most = cabinet.most if _may_be_deeper(ground, cabinet.hops) else 1
-        found[closet], listed = stacks(wares, kept, most, demand, link, first)
+        found[closet], listed = stacks(wares, kept, most, demand)
         complete = complete and listed
         if not found[closet]:
-            raise NoSolution(closet_refusal(cabinet, wares, kept, demand, link, first))
+            raise NoSolution(closet_refusal(cabinet, wares, kept, demand))
         demands[closet] = demand
     anything = Wanted("copper", 0.0, None, passive=False)
     demands[ROUTER] = demand_on(ROUTER, choices, anything)
@@ -206,11 +200,11 @@ def _routers(ground: Ground, equipment: Equipment) -> tuple[Ware, ...]:
 def _cut(
     proposer: Proposer,
     air: Air,
-    ground: Ground,
-    choices: Sequence[Choice],
-    found: dict[str, list[Stack]],
     decision: Decision,
     said: Sequence[Trouble],
+    *,
+    choices: Sequence[Choice],
+    found: dict[str, list[Stack]],
 ) -> None:
     """Forbid what the ledger has said no to, and what it would say no to for the same reason."""
     on_air = [one for one in said if one.place.startswith(_AIR) or one.kind in _AIR_FLAWS]
@@ -218,7 +212,7 @@ def _cut(
         proposer.forbid(air.reason(decision, one), {})
     if len(on_air) == len(said):
         return
-    closets = {closet for one in said if one not in on_air for closet in _closets(ground, decision, one)}
+    closets = {closet for one in said if one not in on_air for closet in _closets(decision, one)}
     options: dict[str, list[int]] = {}
     for choice in choices:
         picked = decision.options[choice.ref]
@@ -245,7 +239,7 @@ def _cut(
     proposer.forbid(options, stands)
 
 
-def _closets(ground: Ground, decision: Decision, said: Trouble) -> set[str]:
+def _closets(decision: Decision, said: Trouble) -> set[str]:
     """Name the closets on whose equipment a line or flaw depends; the router stands for all of them."""
     kind, _, name = said.place.partition(":")
     if kind == "closet":

@@ -74,25 +74,42 @@ class Stack:
 
 @dataclass(frozen=True, slots=True)
 class Demand:
-    """The least and the most that choices can ask of a closet: kinds of plugs with their counts."""
+    """
+    The least and the most that choices can ask of a closet.
+
+    kinds of plugs; least of ports, powered ports, watts and of each set of ports counted; hardest: the plugs at their most
+    demanding, None where no decision is that; link: a link between its own switches; first: links that end on its first one
+    """
 
     kinds: tuple[Kind, ...]
     least: tuple[float, ...]
     counted: tuple[Threshold, ...]
     hardest: tuple[tuple[Kind, int], ...] | None
+    link: Wanted
+    first: tuple[tuple[Kind, int], ...]
 
 
-def demand_on(closet: str, choices: Iterable[Choice], link: Wanted) -> Demand:
+def demand_on(closet: str, choices: Sequence[Choice], link: Wanted) -> Demand:
     """Add up what all choices together ask of a closet at least, in the order ports, powered, watts, thresholds."""
-    asked = [[[need for need in option.needs if need.closet == closet] for option in one.options] for one in choices]
-    asked = [options for options in asked if any(options)]
+    everything = [
+        [[need for need in option.needs if need.closet == closet] for option in one.options] for one in choices
+    ]
+    asked = [options for options in everything if any(options)]
     kinds = tuple(dict.fromkeys(need.kind for options in asked for needs in options for need in needs))
     counted = thresholds((*kinds, Kind(link, 1.0, 0.0, 0.0)))
     least = [0.0] * (3 + len(counted))
     for options in asked:
         each = [_amounts(needs, counted) for needs in options]
         least = [so_far + min(one) for so_far, one in zip(least, zip(*each, strict=True), strict=True)]
-    return Demand(kinds, tuple(least), counted, _hardest(asked))
+    first = [
+        (need.kind, need.count)
+        for choice in choices
+        if choice.ref.startswith("link:")
+        for need in choice.options[0].needs
+        if need.closet == closet
+    ]
+    things = [one for one, choice in zip(everything, choices, strict=True) if not choice.ref.startswith("link:")]
+    return Demand(kinds, tuple(least), counted, _hardest([one for one in things if any(one)]), link, tuple(first))
 
 
 def _amounts(needs: Iterable[Need], counted: Sequence[Threshold]) -> list[float]:
@@ -176,18 +193,14 @@ def fits(stack: Stack, demand: Demand) -> bool:
     return all(has >= asked - 1e-9 for has, asked in zip(room, demand.least, strict=True))
 
 
-def surely_carries(stack: Stack, demand: Demand, first: Sequence[tuple[Kind, int]]) -> bool:
-    """
-    Say whether a stack carries the most that can be asked: things dealt out one by one, the hardest first.
-
-    Args:      first are the links to other closets, which end on the first switch.
-    """
+def surely_carries(stack: Stack, demand: Demand) -> bool:
+    """Say whether a stack carries the most that can be asked: things dealt out one by one, the hardest first."""
     if demand.hardest is None:
         return False
     slots = len(stack.wares)
     left = [list(stack.room(slot)) for slot in range(slots)]
     placed: list[list[tuple[Kind, int]]] = [[] for _ in range(slots)]
-    for kind, count in first:
+    for kind, count in demand.first:
         left[0][0] -= kind.ports * count
         placed[0].append((kind, count))
     if left[0][0] < -1e-9:
@@ -223,15 +236,13 @@ def stacks(
     kept: Sequence[Ware],
     most: int,
     demand: Demand,
-    link: Wanted,
-    first: Sequence[tuple[Kind, int]],
 ) -> tuple[list[Stack], bool]:
     """
     List the stacks that may stand in a closet: those that fit the least demand and are no dearer than one that surely does.
 
     Returns:   the stacks, and whether the list is complete.
     """
-    highest = _sure_price(wares, kept, most, demand, link, first)
+    highest = _sure_price(wares, kept, most, demand)
     found: list[Stack] = []
     looked = 0
     for picked in _multisets(wares, max(0, most - len(kept)), highest):
@@ -239,7 +250,7 @@ def stacks(
             continue
         for row in _orders(kept, picked):
             looked += 1
-            stack = Stack(row, link)
+            stack = Stack(row, demand.link)
             if fits(stack, demand):
                 found.append(stack)
         if looked > MOST_STACKS:
@@ -263,18 +274,16 @@ def _sure_price(
     kept: Sequence[Ware],
     most: int,
     demand: Demand,
-    link: Wanted,
-    first: Sequence[tuple[Kind, int]],
 ) -> float:
     """Price of the cheapest stack of equal switches that carries the most that can be asked."""
     best = math.inf
-    if kept and surely_carries(Stack(tuple(kept), link), demand, first):
+    if kept and surely_carries(Stack(tuple(kept), demand.link), demand):
         return 0.0
     for ware in wares:
         for count in range(1, most - len(kept) + 1):
             if ware.price * count >= best:
                 break
-            if surely_carries(Stack((*kept, *(ware,) * count), link), demand, first):
+            if surely_carries(Stack((*kept, *(ware,) * count), demand.link), demand):
                 best = ware.price * count
                 break
     return best

@@ -1,0 +1,189 @@
+"""`netaudit choose SITE EQUIPMENT`: the cheapest equipment that carries the plan, and options beside it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from netaudit.cli.output import console, print_json
+
+if TYPE_CHECKING:
+    import argparse
+
+    from rich.console import Console
+
+    from netaudit.capacity.choose.frontier import Frontier, Offer
+    from netaudit.site.model import Site
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    parser = subparsers.add_parser(
+        "choose",
+        description="Choose from equipment sheets the cheapest set whose ledger has no line over its ceiling, with growth;\n"
+        "show it beside dearer and cheaper ones. Exit 1 when no set carries the plan.",
+        epilog="example: netaudit choose netaudit/demo/site.toml netaudit/demo/equipment.toml --as-drawn",
+    )
+    parser.add_argument(
+        "site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is at_hand stays"
+    )
+    parser.add_argument("equipment", metavar="EQUIPMENT", help="the equipment sheets, a TOML file")
+    parser.add_argument("--as-drawn", action="store_true", help="price the plan as it is drawn beside the options")
+    parser.add_argument("--option", metavar="NAME", default="grown", help="option to write (grown when left out)")
+    parser.add_argument("--write", metavar="FILE", help="write the plan with that option's equipment")
+    parser.add_argument("--json", action="store_true", help="print one JSON document")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Choose, print, write."""
+    from dataclasses import replace
+
+    from netaudit.capacity.choose.frontier import GROWN, as_drawn, frontier
+    from netaudit.errors import NoSolution
+    from netaudit.site.document import parse_toml
+    from netaudit.site.equipment import load_equipment
+    from netaudit.site.load import read_plan
+
+    text = read_plan(args.site)
+    raw = parse_toml(text, args.site)
+    equipment = load_equipment(args.equipment)
+    found = frontier(raw, equipment, file=args.site, text=text)
+    written = found.offer(args.option)
+    if args.as_drawn:
+        drawn = as_drawn(raw, file=args.site, text=text)
+        found = replace(found, offers=tuple(sorted((*found.offers, drawn), key=lambda one: one.figures.price)))
+    if args.json:
+        print_json(_document(found))
+    else:
+        _print(console(), found)
+    if args.write is not None:
+        if written is None:
+            names = ", ".join(one.wish.name for one in found.offers if one.bought)
+            raise NoSolution(f'there is no option "{args.option}" to write; write one of {names or "none"}')
+        _write(args.write, written, args.site)
+    return 0 if found.offer(GROWN) is not None else 1
+
+
+def _document(found: Frontier) -> dict[str, object]:
+    from netaudit.capacity.choose.frontier import step_up
+
+    rows: list[dict[str, object]] = []
+    lower: Offer | None = None
+    for offer in found.offers:
+        figures, limit = offer.figures, offer.figures.limit
+        row: dict[str, object] = {
+            "option": offer.wish.name,
+            "for": offer.wish.text,
+            "price": figures.price,
+            "powered_ports": figures.powered_ports,
+            "watts_left": figures.watts_left,
+            "busiest_radio": figures.busiest_radio,
+            "busiest_airtime": figures.busiest,
+            "stations_left": figures.stations_left,
+            "years_until_outgrown": figures.years,
+            "limited_by": None if limit is None else {"kind": limit.kind, "place": limit.place},
+            "proven_cheapest": offer.proven,
+            "bought": offer.bought,
+        }
+        if offer.bought and lower is not None:
+            row["changes"], row["buys"] = step_up(lower, offer)
+        lower = offer if offer.bought else lower
+        rows.append(row)
+    return {"options": rows, "refused": [{"option": wish.name, "why": why} for wish, why in found.refused]}
+
+
+def _print(out: Console, found: Frontier) -> None:
+    from itertools import pairwise
+
+    from rich.text import Text
+
+    from netaudit.capacity.choose.frontier import step_up
+
+    if found.offers:
+        out.print(_table(found))
+        for offer in found.offers:
+            out.print(Text(f"{offer.wish.name}: {offer.wish.text}" + _unproven(offer)))
+        chosen = [offer for offer in found.offers if offer.bought]
+        if len(chosen) > 1:
+            out.print()
+        for lower, upper in pairwise(chosen):
+            changes, buys = step_up(lower, upper)
+            more = upper.figures.price - lower.figures.price
+            _line(out, f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f}: {buys}")
+            _line(out, f"   {changes}")
+    for wish, why in found.refused:
+        out.print(Text(f"{wish.name}: no set carries it: {why}"))
+
+
+def _line(out: Console, text: str) -> None:
+    """Print one line; what doesn't fit is in the JSON document."""
+    from rich.text import Text
+
+    out.print(Text(text), no_wrap=True, overflow="ellipsis", crop=True)
+
+
+def _unproven(offer: Offer) -> str:
+    return "" if offer.proven or not offer.bought else " (the list of switches was cut: a cheaper set may exist)"
+
+
+def _table(found: Frontier) -> object:
+    import math
+
+    from rich import box
+    from rich.table import Table
+
+    from netaudit.publish.text import kind_name, place_name, quantity
+
+    table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
+    table.add_column("option", no_wrap=True)
+    for title in ("price", "powered\nports", "W left", "busiest\nradio", "stations\nleft", "years"):
+        table.add_column(title, justify="right", no_wrap=True)
+    table.add_column("outgrown first", overflow="fold")
+    for offer in found.offers:
+        figures, site = offer.figures, offer.site
+        header = site.site
+        limit = figures.limit
+        table.add_row(
+            offer.wish.name,
+            quantity(figures.price, header.currency, header.locale),
+            str(figures.powered_ports),
+            f"{figures.watts_left:.0f}",
+            quantity(figures.busiest, "share", header.locale),
+            f"{figures.stations_left:.0f}",
+            "never" if math.isinf(figures.years) else f"{figures.years:.1f}",
+            "" if limit is None else f"{kind_name(limit.kind)}, {place_name(limit.place, site)}",
+        )
+    return table
+
+
+def _write(path: str, offer: Offer, source: str) -> None:
+    from pathlib import Path
+
+    from netaudit.errors import PlanError
+    from netaudit.site.write import plan_text
+
+    head = (
+        f'{offer.site.site.name}: the plan with the option "{offer.wish.name}", which {offer.wish.text}.\n'
+        f"Equipment chosen for the plan {Path(source).name}; comments name the sheets."
+    )
+    try:
+        Path(path).write_text(plan_text(offer.raw, head=head, comments=_comments(offer)), encoding="utf-8")
+    except OSError as error:
+        raise PlanError(f"can't be written: {error.strerror or error}", file=path) from error
+
+
+def _comments(offer: Offer) -> dict[str, str]:
+    said: dict[str, str] = {}
+    site: Site = offer.site
+    for ref, sheets in offer.bought.items():
+        table, _, name = ref.partition(":")
+        if table == "closet":
+            here = [switch for switch, row in site.switch.items() if row.closet == name]
+            said |= {f"switch.{one}": f"chosen: {sheet}" for one, sheet in zip(here, sheets, strict=True)}
+        elif table == "link":
+            continue
+        elif table == "device":
+            said[f"device.{name}"] = f"fed by injectors: {sheets[0]}"
+        else:
+            said[ref.replace(":", ".")] = "chosen: " + " and ".join(dict.fromkeys(sheets))
+    return said
