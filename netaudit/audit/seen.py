@@ -252,17 +252,19 @@ def _looked(site: Site, present: tuple[Presence, ...], sources: tuple[Condition,
     Say how long each segment has been looked at without a break.
 
     After a break longer than the store's tolerance the intervals of all who are present begin anew, so the oldest of them
-    tells when looking began. Sleepers are no witnesses: theirs outlast a break. Where the sweep fails nobody looks, even if
+    tells when looking began. Who may be silent for longer is no witness: its interval outlasts a break. Where the sweep fails nobody looks, even if
     some are heard in passing.
     """
     found: dict[str, Looked] = {}
+    usual_s = silent_after_s(site, None)
     failing = {one.source for one in sources if not one.good}
     for name in site.segment:
         if f"sweep:{name}" in failing:
             continue
-        here = [one for one in present if one.segment == name and not (one.thing and one.thing.sleeps)]
+        here = [one for one in present if one.segment == name]
+        witnesses = [one for one in here if silent_after_s(site, one.thing) <= usual_s]
         sweeps = [one for one in sources if one.good and one.source.endswith(f":{name}")]
-        since = [one.since for one in here] or [one.since for one in sweeps]
+        since = [one.since for one in witnesses or here or sweeps]
         until = [*(one.last_at for one in here), *(one.until for one in sweeps)]
         if since and until:
             found[name] = Looked(min(since), max(until))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 from netaudit.audit.seen import see, tolerance_of
 from netaudit.observe.observation import Health, How, Notice, Sample, Sighting
 from netaudit.store.store import Store
-from tests.audit.scene import DESK, LONG_AGO, NOW, PHONE, Scene, small_site, stranger
+from tests.audit.scene import BOX, DESK, LONG_AGO, NOW, PHONE, Scene, small_site, stranger
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -45,8 +45,11 @@ def test_guests_are_expected() -> None:
 
 
 def test_after_a_break_looking_begins_anew() -> None:
-    """When all who are here were first heard five minutes ago, nobody can say who has been silent for ten."""
-    scene = Scene().here(PHONE, since=NOW - timedelta(minutes=5)).source("sweep:home")
+    """
+    When those who are here began five minutes ago, nobody can say who has been silent for ten. A telephone that may be silent
+    for hours is no witness: its stay outlasts a break.
+    """
+    scene = Scene().here(BOX, since=NOW - timedelta(minutes=5)).here(PHONE).source("sweep:home")
     assert scene.seen().looked["home"].since == NOW - timedelta(minutes=5)
 
 
