@@ -47,7 +47,9 @@ def address_of(url_or_path: str | Path) -> URL:
 
 def shown(url: URL) -> str:
     """Name a store in a message: the path, or the address without its password."""
-    return url.database or "" if url.get_backend_name() == "sqlite" else url.render_as_string(hide_password=True)
+    if url.get_backend_name() == "sqlite":
+        return url.database or ""
+    return url.set(drivername="postgresql").render_as_string(hide_password=True)
 
 
 def connect(url: URL) -> Engine:

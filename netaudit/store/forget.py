@@ -63,9 +63,9 @@ def forget(engine: Engine, site: int, mac: str, now_s: int) -> dict[str, int]:
             if engine.dialect.name == "sqlite":
                 # Overwrites what is deleted with zeros (https://sqlite.org/pragma.html, secure_delete).
                 connection.exec_driver_sql("PRAGMA secure_delete=ON")
-            changed = {name: count for name, count in _forget(connection, site, mac).items() if count}
+            changed = {name: count for name, count in forget_rows(connection, site, mac).items() if count}
             shipped = select(schema.marks.c.stream).where(
-                schema.marks.c.site == site, schema.marks.c.stream.like("%>ship")
+                schema.marks.c.site == site, schema.marks.c.stream.like("%>ship %")
             )
             if changed and connection.scalar(shipped.limit(1)) is not None:
                 connection.execute(insert(schema.forgotten).values(site=site, mac=mac, at=now_s))
@@ -79,7 +79,8 @@ def forget(engine: Engine, site: int, mac: str, now_s: int) -> dict[str, int]:
     return changed
 
 
-def _forget(connection: Connection, site: int, mac: str) -> dict[str, int]:
+def forget_rows(connection: Connection, site: int, mac: str) -> dict[str, int]:
+    """Remove a device's rows in the transaction that is open; gives the rows removed or changed by table."""
     changed: dict[str, int] = {}
     device = schema.devices.c
     number = connection.scalar(select(device.id).where(device.site == site, device.mac == mac))

@@ -30,7 +30,7 @@ def migrate(engine: Engine, *, steps: Path = STEPS, head: int = HEAD) -> None:
     """
     where = shown(engine.url)
     with engine.connect() as connection:
-        found = _version(connection, where)
+        found = version_of(connection)
     if found == head:
         return
     if found > head:
@@ -41,7 +41,12 @@ def migrate(engine: Engine, *, steps: Path = STEPS, head: int = HEAD) -> None:
         _upgrade(connection, steps)
 
 
-def _version(connection: Connection, where: str) -> int:
+def version_of(connection: Connection) -> int:
+    """
+    Give the number of the newest step that this database has had; 0 for an empty one.
+
+    Raises:    StoreError: it is a database of another program.
+    """
     if connection.dialect.name != "sqlite":
         if not inspect(connection).has_table("alembic_version"):
             return 0
@@ -50,6 +55,7 @@ def _version(connection: Connection, where: str) -> int:
     ours = int(connection.exec_driver_sql("PRAGMA application_id").scalar_one())
     strange = ours != APPLICATION_ID and connection.exec_driver_sql("SELECT count(*) FROM sqlite_schema").scalar_one()
     if strange:
+        where = shown(connection.engine.url)
         raise StoreError(f"{where}: is a database of another program: name another file, it is left as it is")
     return version
 

@@ -96,6 +96,10 @@ class Store:
     ) -> None:
         self.close()
 
+    def now(self) -> datetime:
+        """Give the present, by the clock that the store was opened with."""
+        return self._clock()
+
     # -- writing
 
     @property
@@ -130,6 +134,12 @@ class Store:
     def forget(self, mac: str) -> dict[str, int]:
         """Remove a device, its MAC in any spelling, from everywhere; gives the rows removed or changed by table."""
         return forget(self._engine, self._site, mac_of(mac), seconds(self._clock()))
+
+    def ship(self, centre: str, now: datetime) -> dict[str, int]:
+        """Send what is new to the PostgreSQL that holds many sites; gives the rows sent by table."""
+        from netaudit.store.ship import ship  # noqa: PLC0415 - a box that ships nothing needs none of it
+
+        return ship(self._engine, centre, site=self._site, name=self.site, now_s=seconds(now))
 
     # -- devices
 

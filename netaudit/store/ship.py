@@ -1,0 +1,361 @@
+"""
+Sending what is new to the centre: one PostgreSQL that holds many sites.
+
+Every row is sent by its natural key, so sending it twice changes nothing, and a shipment may break off anywhere: how far
+it came is noted here only after the centre has committed. Devices and series get their numbers from the centre, so a box
+that lost its card and counts from one again does no harm. Memory is bounded by the chunk, not by what is to be sent.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from sqlalchemy import Connection, Engine, delete, select, text, update
+
+from netaudit.errors import StoreError
+from netaudit.store import schema
+from netaudit.store.batch import LATE_S
+from netaudit.store.engine import address_of, connect, shown, writing
+from netaudit.store.forget import forget_rows
+from netaudit.store.key import DAY_S, HOUR_S, first_key, index_of, series_of
+from netaudit.store.mark import begin, set_done
+from netaudit.store.migrate import HEAD, migrate, version_of
+from netaudit.store.part import make_parts
+from netaudit.store.trouble import told
+from netaudit.store.upsert import upsert
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from contextlib import AbstractContextManager
+
+    from sqlalchemy import Row, Table
+
+# Rows sent in one transaction: some 2 MB on the wire and 10 MB here.
+CHUNK: Final = 50_000
+# How long to wait for the centre's locks: another shipment of the same site that broke off holds them no longer.
+LOCK_MS: Final = 30_000
+# Parts made for the past when a centre is begun: the thirteen months of hours that a box may bring with it.
+BACK_MONTHS: Final = 13
+
+_KEYED: Final = (("samples", 1, LATE_S), ("hourly", HOUR_S, 0), ("daily", DAY_S, 0))
+# table -> what names a row in the world, without the site and with the device's own number in its place.
+_SMALL: Final[tuple[tuple[Table, tuple[str, ...]], ...]] = (
+    (schema.addresses, ("device", "segment", "address")),
+    (schema.names, ("device", "name", "origin")),
+    (schema.notices, ("kind", "place", "detail")),
+    (schema.health, ("source", "since")),
+    (schema.findings, ("key", "opened_at")),
+    (schema.baselines, ("name",)),
+    (schema.certificates, ("sha256",)),
+    (schema.plans, ("sha256",)),
+)
+
+
+class _There(NamedTuple):
+    """The centre's number of a series, and by what a value is multiplied there."""
+
+    number: int
+    factor: float
+
+
+class _Shipment:
+    """One shipment of one site."""
+
+    def __init__(self, here: Engine, there: Engine, *, site: int, name: str, now_s: int) -> None:
+        self.here = here
+        self.there = there
+        self.site = site
+        self.name = name
+        self.now_s = now_s
+        self.centre = f"{there.url.host or there.url.query.get('host', '')}/{there.url.database}"
+        self.far_site = 0
+        self.sent: dict[str, int] = {}
+
+    def run(self) -> dict[str, int]:
+        """Send everything, the oldest duty first."""
+        with self.there.connect() as far:
+            self.far_site = _far_site(far, self.name)
+        self._forgotten()
+        self._small()
+        self._presence()
+        lines = self._lines()
+        for name, step_s, settle_s in _KEYED:
+            self._keyed(name, step_s, settle_s, lines)
+        return {name: count for name, count in self.sent.items() if count}
+
+    def _stream(self, table: str) -> str:
+        return f"{table}>ship {self.centre}"
+
+    def _far(self) -> AbstractContextManager[Connection]:
+        return writing(self.there)
+
+    def _lock(self, far: Connection) -> None:
+        # One shipment of a site at a time; numbers are given out below this lock.
+        far.execute(text(f"SET LOCAL lock_timeout = {LOCK_MS}"))
+        far.execute(text("SELECT pg_advisory_xact_lock(:site)"), {"site": self.far_site})
+
+    def _forgotten(self) -> None:
+        one = schema.forgotten.c
+        with self.here.connect() as near:
+            macs = list(near.scalars(select(one.mac).where(one.site == self.site)))
+        for mac in macs:
+            with self._far() as far:
+                self._lock(far)
+                forget_rows(far, self.far_site, mac)
+            with writing(self.here) as near:
+                near.execute(delete(schema.forgotten).where(one.site == self.site, one.mac == mac))
+        self.sent["forgotten"] = len(macs)
+
+    # -- tables that are small enough to be read whole
+
+    def _small(self) -> None:
+        stream = self._stream("small")
+        with writing(self.here) as near:
+            since = begin(near, self.site, stream) or 0
+        # In one transaction: what is written meanwhile has a higher number and goes with the next shipment.
+        with self.here.connect() as near:
+            newest = int(near.scalar(select(schema.sites.c.rev).where(schema.sites.c.id == self.site)) or 0)
+            fresh = {
+                table: near.execute(select(table).where(table.c.site == self.site, table.c.rev > since))
+                .mappings()
+                .all()
+                for table in (schema.devices, *(table for table, _ in _SMALL))
+            }
+            present = near.execute(select(schema.present).where(schema.present.c.site == self.site)).mappings().all()
+            one = schema.devices.c
+            known = {row.id: row.mac for row in near.execute(select(one.id, one.mac).where(one.site == self.site))}
+        with self._far() as far:
+            self._lock(far)
+            self._numbered(far, schema.devices, ("mac",), fresh[schema.devices], ("last_at", "rev"))
+            numbers = self._device_numbers(far, known)
+            for table, natural in _SMALL:
+                rows = [
+                    {**row, "device": numbers[row["device"]]} if "device" in row else dict(row)
+                    for row in fresh[table]
+                    if "device" not in row or row["device"] in numbers
+                ]
+                self.sent[table.name] = len(rows)
+                if "id" in table.c:
+                    changes = tuple(column.name for column in table.c if column.name not in {"site", "id", *natural})
+                    self._numbered(far, table, natural, rows, changes)
+                elif rows:
+                    changes = tuple(column.name for column in table.c if not column.primary_key)
+                    far.execute(upsert("postgresql", table, changes), [row | {"site": self.far_site} for row in rows])
+            far.execute(delete(schema.present).where(schema.present.c.site == self.far_site))
+            rows = [
+                {**row, "site": self.far_site, "device": numbers[row["device"]]}
+                for row in present
+                if row["device"] in numbers
+            ]
+            if rows:
+                far.execute(schema.present.insert(), rows)
+        self.sent["devices"] = len(fresh[schema.devices])
+        if newest > since:
+            with writing(self.here) as near:
+                set_done(near, self.site, stream, newest)
+
+    def _numbered(
+        self, far: Connection, table: Table, natural: tuple[str, ...], rows: Sequence[Any], changes: tuple[str, ...]
+    ) -> None:
+        """Write rows whose numbers the centre gives out, found again by what names them in the world."""
+        if not rows:
+            return
+        columns = [table.c[name] for name in natural]
+        there = {
+            tuple(row[:-1]): row[-1]
+            for row in far.execute(select(*columns, table.c.id).where(table.c.site == self.far_site))
+        }
+        number = max(there.values(), default=0)
+        if table is schema.findings:
+            self._close_lost(far, rows)
+        for row in rows:
+            name = tuple(row[part] for part in natural)
+            if name in there and not changes:
+                continue
+            if name in there:
+                here = (table.c.site == self.far_site, table.c.id == there[name])
+                far.execute(update(table).where(*here).values({change: row[change] for change in changes}))
+            else:
+                number += 1
+                there[name] = number
+                far.execute(table.insert().values({**row, "site": self.far_site, "id": number}))
+
+    def _close_lost(self, far: Connection, rows: Sequence[Any]) -> None:
+        # A box that lost its card opens again what is open at the centre still: that one ended when nobody knows; now.
+        one = schema.findings.c
+        for row in rows:
+            if row["closed_at"] is None:
+                other = (one.site == self.far_site, one.key == row["key"], one.opened_at != row["opened_at"])
+                far.execute(
+                    update(schema.findings).where(*other, one.closed_at.is_(None)).values(closed_at=row["opened_at"])
+                )
+
+    def _device_numbers(self, far: Connection, known: dict[int, str]) -> dict[int, int]:
+        one = schema.devices.c
+        there = {row.mac: row.id for row in far.execute(select(one.mac, one.id).where(one.site == self.far_site))}
+        return {number: there[mac] for number, mac in known.items() if mac in there}
+
+    # -- tables in the order of time, in chunks
+
+    def _presence(self) -> None:
+        stream, one, devices = self._stream("presence"), schema.presence.c, schema.devices
+        with writing(self.here) as near:
+            since = begin(near, self.site, stream) or 0
+        with self.here.connect() as near:
+            known = {row.id: row.mac for row in near.execute(select(devices).where(devices.c.site == self.site))}
+        with self.there.connect() as far:
+            numbers = self._device_numbers(far, known)
+        while True:
+            asked = select(schema.presence).where(one.site == self.site, one.until >= since)
+            with self.here.connect() as near:
+                found = near.execute(asked.order_by(one.until, one.device, one.segment).limit(CHUNK)).mappings().all()
+            rows = [
+                {**row, "site": self.far_site, "device": numbers[row["device"]]}
+                for row in found
+                if row["device"] in numbers
+            ]
+            if rows:
+                with self._far() as far:
+                    far.execute(upsert("postgresql", schema.presence, ("since",)), rows)
+            self._count("presence", len(rows))
+            since = self.now_s if len(found) < CHUNK else found[-1]["until"]
+            with writing(self.here) as near:
+                set_done(near, self.site, stream, since)
+            if len(found) < CHUNK:
+                return
+
+    def _lines(self) -> dict[int, _There]:
+        """Make every series known at the centre; give its number and factor there, by its number here."""
+        one = schema.series.c
+        with self.here.connect() as near:
+            rows = near.execute(select(schema.series).where(one.site == self.site)).mappings().all()
+        with self._far() as far:
+            self._lock(far)
+            self._numbered(far, schema.series, ("kind", "place"), rows, ())
+            asked = select(one.kind, one.place, one.id, one.quantum).where(one.site == self.far_site)
+            there = {(row.kind, row.place): (row.id, row.quantum) for row in far.execute(asked)}
+        lines = {}
+        for row in rows:
+            number, quantum = there[row["kind"], row["place"]]
+            # 0 says "as it is" (see unit.py): then the step is 1.
+            lines[row["id"]] = _There(number, (row["quantum"] or 1.0) / (quantum or 1.0))
+        return lines
+
+    def _keyed(self, name: str, step_s: int, settle_s: int, lines: dict[int, _There]) -> None:
+        stream, table = self._stream(name), schema.metadata.tables[name]
+        columns = [column.name for column in table.c if column.name not in {"site", "key"}]
+        scaled = [column not in {"asked", "lost"} for column in columns]
+        # Where every series has the number and the step that it has here, rows go as they are.
+        plain = all(line == (number, 1.0) for number, line in lines.items())
+        with writing(self.here) as near:
+            start = begin(near, self.site, stream) or 0
+        key, end = first_key(start // step_s), first_key((self.now_s - settle_s) // step_s)
+        asked = select(table.c.key, *(table.c[column] for column in columns)).where(table.c.site == self.site)
+        while key < end:
+            with self.here.connect() as near:
+                chunk = asked.where(table.c.key >= key, table.c.key < end).order_by(table.c.key).limit(CHUNK)
+                rows = near.execute(chunk).all()
+            key = end if len(rows) < CHUNK else rows[-1].key + 1
+            if rows:
+                there = rows if plain else [_there(row, lines, scaled) for row in rows if series_of(row.key) in lines]
+                self._copy(name, columns, there)
+            self._count(name, len(rows))
+            with writing(self.here) as near:
+                set_done(near, self.site, stream, index_of(key) * step_s)
+
+    def _copy(self, name: str, columns: list[str], rows: Sequence[Any]) -> None:
+        # COPY can't say ON CONFLICT and is not allowed under row security, so by way of a table of this transaction.
+        names = ", ".join(["key", *columns])
+        changes = ", ".join(f"{column} = excluded.{column}" for column in columns)
+        differs = f"({', '.join(f'one.{column}' for column in columns)})"
+        lines = "\n".join(["\t".join(["\\N" if value is None else str(value) for value in row]) for row in rows])
+        with self._far() as far:
+            cursor = far.connection.cursor()
+            cursor.execute(f"CREATE TEMP TABLE incoming ON COMMIT DROP AS SELECT {names} FROM {name} LIMIT 0")  # noqa: S608
+            with cursor.copy(f"COPY incoming ({names}) FROM STDIN") as copy:
+                copy.write(f"{lines}\n")
+            cursor.execute(
+                f"INSERT INTO {name} AS one (site, {names}) SELECT %s, {names} FROM incoming "  # noqa: S608 - our names
+                f"ON CONFLICT (site, key) DO UPDATE SET {changes} "
+                f"WHERE {differs} IS DISTINCT FROM {differs.replace('one.', 'excluded.')}",
+                [self.far_site],
+            )
+            cursor.close()
+
+    def _count(self, name: str, rows: int) -> None:
+        self.sent[name] = self.sent.get(name, 0) + rows
+
+
+def _there(row: Row[Any], lines: dict[int, _There], scaled: list[bool]) -> tuple[Any, ...]:
+    key, values = row[0], row[1:]
+    line = lines[series_of(key)]
+    return (
+        first_key(index_of(key)) | line.number,
+        *(
+            value * line.factor if scale and value is not None else value
+            for value, scale in zip(values, scaled, strict=True)
+        ),
+    )
+
+
+def _far_site(far: Connection, name: str) -> int:
+    """Find the site at the centre; only the owner of its tables may make one."""
+    if version_of(far) != HEAD:
+        raise StoreError(
+            f"the centre has schema {version_of(far)}, this program knows {HEAD}: "
+            "as the centre's owner run `netaudit store ship --admit ROLE` with the newest program, and update the box"
+        )
+    number = far.scalar(select(schema.sites.c.id).where(schema.sites.c.name == name))
+    if number is None:
+        raise StoreError(
+            f"the centre doesn't let this role write the site {name}: "
+            "as its owner run `netaudit store ship --admit ROLE` once for this site"
+        )
+    return int(number)
+
+
+def ship(here: Engine, centre: str, *, site: int, name: str, now_s: int) -> dict[str, int]:
+    """
+    Send what is new since the last shipment to this centre.
+
+    Args:      here: the store of the box; centre: `postgresql://role@host/database`; site: the site's number here;
+               name: its name at the centre.
+    Returns:   rows sent by table, tables with none left out.
+    Raises:    StoreError: either database failed; what was sent stays sent, the next shipment goes on there.
+    """
+    url = address_of(centre)
+    if url.get_backend_name() != "postgresql":
+        raise StoreError(f"{centre}: the centre is a PostgreSQL: write postgresql://role@host/database")
+    there = connect(url)
+    try:
+        with told(f"{shown(here.url)} to {shown(url)}"):
+            return _Shipment(here, there, site=site, name=name, now_s=now_s).run()
+    finally:
+        there.dispose()
+
+
+def admit(centre: str, name: str, role: str, now_s: int) -> None:
+    """
+    As the centre's owner: make its tables if need be, and let this role write this site's rows and no others.
+
+    Raises:    StoreError: no such role, a role that writes another site already, or not the owner.
+    """
+    url = address_of(centre)
+    if url.get_backend_name() != "postgresql":
+        raise StoreError(f"{centre}: the centre is a PostgreSQL: write postgresql://owner@host/database")
+    engine = connect(url)
+    quoted = engine.dialect.identifier_preparer.quote(role)
+    try:
+        with told(shown(url)):
+            migrate(engine)
+            make_parts(engine, now_s, back=BACK_MONTHS)
+            with writing(engine) as far:
+                far.execute(upsert("postgresql", schema.sites, ()), {"name": name})
+                far.execute(update(schema.sites).where(schema.sites.c.name == name).values(role=role))
+                far.execute(text(f"GRANT SELECT ON sites, alembic_version TO {quoted}"))
+                # Counted up when documents are blacked out; the name, number and role of a site are not the box's.
+                far.execute(text(f"GRANT UPDATE (rev, generation) ON sites TO {quoted}"))
+                private = ", ".join(table for table in schema.metadata.tables if table != "sites")
+                far.execute(text(f"GRANT SELECT, INSERT, UPDATE, DELETE ON {private} TO {quoted}"))
+    finally:
+        engine.dispose()
