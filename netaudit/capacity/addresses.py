@@ -261,6 +261,11 @@ def _lines(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
         planned=devices,
         grown=devices * grow,
         basis=USER,
+        steps=(
+            Step("with a lease", found.leased, "devices", USER),
+            Step("with a fixed address", found.fixed, "devices", USER),
+            Step("guests present, on average", _present(segment.guests), "devices", LITTLE_BASIS),
+        ),
     )
 
 

@@ -20,7 +20,7 @@ from netaudit.capacity.patching import UPLINK, Patching, patch
 from netaudit.site.topology import ROUTER, follow
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Mapping
 
     from netaudit.site.model import Device, Profile, Segment, Site
     from netaudit.site.topology import Topology
@@ -34,6 +34,9 @@ RECORDER_REASON = f"cameras are a constant load that can't wait ({PRACTICE}: 50 
 HOPS_LIMIT = 3
 HOPS_REASON = f"each switch in a row is one more that can fail for all behind it ({PRACTICE}: 3)"
 OVERSUBSCRIPTION_LIMIT = 20.0
+RECORDED = "streams to recorders"
+# More summands than this are not read; the rest is given as one.
+MOST_SUMMANDS = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,15 +58,28 @@ class Talk:
 
 @dataclass(slots=True)
 class Load:
-    """Both directions of one link; up is towards the router [bit/s]."""
+    """Both directions of one link, and of which kinds of devices; up is towards the router [bit/s]."""
 
     up_bps: float = 0.0
     down_bps: float = 0.0
+    up_by_kind: defaultdict[str, float] = field(default_factory=lambda: defaultdict(float))
+    down_by_kind: defaultdict[str, float] = field(default_factory=lambda: defaultdict(float))
 
-    def add(self, up_bps: float, down_bps: float) -> None:
-        """Add traffic."""
+    def add(self, up_bps: float, down_bps: float, kind: str) -> None:
+        """Add traffic of one kind of device."""
         self.up_bps += up_bps
         self.down_bps += down_bps
+        self.up_by_kind[kind] += up_bps
+        self.down_by_kind[kind] += down_bps
+
+    def join(self, other: Load) -> None:
+        """Add all traffic of another link."""
+        self.up_bps += other.up_bps
+        self.down_bps += other.down_bps
+        for kind, bps in other.up_by_kind.items():
+            self.up_by_kind[kind] += bps
+        for kind, bps in other.down_by_kind.items():
+            self.down_by_kind[kind] += bps
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +135,7 @@ def load(site: Site, topology: Topology, patching: Patching) -> Loads:
     streams: defaultdict[tuple[str, str, bool], float] = defaultdict(float)
     to_router: defaultdict[str, Load] = defaultdict(Load)
 
-    def count(device: Device, profile: Profile, number: float, switch: str) -> Load:
+    def count(device: Device, profile: Profile, number: float, switch: str) -> tuple[float, float]:
         segment_name = device.segment or only_segment
         tagged = _is_tagged(site.segment[segment_name])
         key = (device.kind, device.rate_bps, tagged)
@@ -132,14 +148,14 @@ def load(site: Site, topology: Topology, patching: Patching) -> Loads:
             past = (site.recorder[recorder].segment or only_segment) != segment_name
             streams[switch, recorder, past] += talk.stream_bps * number
             if past:
-                loads.routed.add(talk.stream_packets_bps * number, 0.0)
+                loads.routed.add(talk.stream_packets_bps * number, 0.0, RECORDED)
         elif profile.recorded:
             # Nobody keeps it in this plan (the recording subject says so); it still goes somewhere.
             up_bps += talk.stream_bps * number
-        to_router[switch].add(up_bps, talk.down_bps * number)
-        loads.wan.add(talk.out_up_bps * number, talk.out_down_bps * number)
-        loads.routed.add(talk.out_up_bps * number, talk.out_down_bps * number)
-        return Load((talk.up_bps + talk.stream_bps) * number, talk.down_bps * number)
+        to_router[switch].add(up_bps, talk.down_bps * number, device.kind)
+        loads.wan.add(talk.out_up_bps * number, talk.out_down_bps * number, device.kind)
+        loads.routed.add(talk.out_up_bps * number, talk.out_down_bps * number, device.kind)
+        return (talk.up_bps + talk.stream_bps) * number, talk.down_bps * number
 
     for name, device in site.device.items():
         profile = site.profile[device.kind]
@@ -149,23 +165,23 @@ def load(site: Site, topology: Topology, patching: Patching) -> Loads:
     for (point, _), stations in topology.stations.items():
         switch = stands[f"access_point:{point}"][0][0]
         for station in stations:
-            said = count(station.device, station.profile, station.count, switch)
-            loads.access_point[point].add(said.up_bps, said.down_bps)
+            said_bps, heard_bps = count(station.device, station.profile, station.count, switch)
+            loads.access_point[point].add(said_bps, heard_bps, station.device.kind)
 
     for switch, demand in to_router.items():
         for passed in topology.path.get(switch, ()):
-            loads.switch[passed].add(demand.up_bps, demand.down_bps)
+            loads.switch[passed].join(demand)
     for (source, recorder, past), rate_bps in streams.items():
         target = stands[f"recorder:{recorder}"][0][0]
-        loads.recorder[recorder].add(0.0, rate_bps)
+        loads.recorder[recorder].add(0.0, rate_bps, RECORDED)
         way_up, way_down = topology.path.get(source, ()), topology.path.get(target, ())
         shared = set() if past else set(way_up) & set(way_down)
         for passed in way_up:
             if passed not in shared:
-                loads.switch[passed].add(rate_bps, 0.0)
+                loads.switch[passed].add(rate_bps, 0.0, RECORDED)
         for passed in way_down:
             if passed not in shared:
-                loads.switch[passed].add(0.0, rate_bps)
+                loads.switch[passed].add(0.0, rate_bps, RECORDED)
     return loads
 
 
@@ -230,6 +246,7 @@ def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> 
             planned=hops,
             grown=hops,
             basis=PRACTICE,
+            steps=tuple(Step(f"switch {passed}", 1, "hops", USER) for passed in topology.path[name]),
             inputs=(("way to the router", " -> ".join((*topology.path[name], ROUTER))),),
         )
     for name, point in site.access_point.items():
@@ -241,33 +258,21 @@ def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> 
             Kind.LINK_DOWN,
             f"link:recorder/{name}",
             min(recorder.rate_bps, port_bps.get(f"recorder:{name}", math.inf)),
-            loads.recorder[name].down_bps,
+            loads.recorder[name],
             ceiling=min(site.ceilings.links, RECORDER_CEILING),
             reason=RECORDER_REASON,
         )
     wan = loads.wan
-    yield _line(site, Kind.LINK_UP, "link:wan", site.router.wan_up_bps, wan.up_bps, basis=WAN_BASIS)
-    yield _line(site, Kind.LINK_DOWN, "link:wan", site.router.wan_down_bps, wan.down_bps, basis=WAN_BASIS)
-    routed = loads.routed
-    yield _line(
-        site,
-        Kind.ROUTED,
-        ROUTER,
-        site.router.routed_bps,
-        routed.up_bps + routed.down_bps,
-        basis=WAN_BASIS,
-        steps=(
-            Step("from devices", routed.up_bps, "bit/s", USER),
-            Step("to devices", routed.down_bps, "bit/s", USER),
-        ),
-    )
+    yield _line(site, Kind.LINK_UP, "link:wan", site.router.wan_up_bps, wan, basis=WAN_BASIS)
+    yield _line(site, Kind.LINK_DOWN, "link:wan", site.router.wan_down_bps, wan, basis=WAN_BASIS)
+    yield _line(site, Kind.ROUTED, ROUTER, site.router.routed_bps, loads.routed, basis=WAN_BASIS)
 
 
 def _pair(
     site: Site, place: str, found: Load, supply_bps: float, *, steps: tuple[Step, ...] = (), note: str = ""
 ) -> Iterator[Line]:
-    yield _line(site, Kind.LINK_UP, f"link:{place}", supply_bps, found.up_bps, steps=steps, note=note)
-    yield _line(site, Kind.LINK_DOWN, f"link:{place}", supply_bps, found.down_bps, steps=steps, note=note)
+    yield _line(site, Kind.LINK_UP, f"link:{place}", supply_bps, found, steps=steps, note=note)
+    yield _line(site, Kind.LINK_DOWN, f"link:{place}", supply_bps, found, steps=steps, note=note)
 
 
 def _line(
@@ -275,7 +280,7 @@ def _line(
     kind: Kind,
     place: str,
     supply_bps: float,
-    planned_bps: float,
+    found: Load,
     *,
     ceiling: float | None = None,
     reason: str = LINK_REASON,
@@ -283,6 +288,9 @@ def _line(
     steps: tuple[Step, ...] = (),
     note: str = "",
 ) -> Line:
+    upwards = {Kind.LINK_UP: (found.up_by_kind,), Kind.LINK_DOWN: (found.down_by_kind,)}
+    parts = upwards.get(kind, (found.up_by_kind, found.down_by_kind))
+    planned_bps = {Kind.LINK_UP: found.up_bps, Kind.LINK_DOWN: found.down_bps}.get(kind, found.up_bps + found.down_bps)
     return Line(
         kind,
         place,
@@ -293,6 +301,20 @@ def _line(
         planned=planned_bps,
         grown=planned_bps * (1.0 + site.site.growth),
         basis=basis,
-        steps=steps,
+        steps=(*_summands(parts, basis), *steps),
         note=note,
     )
+
+
+def _summands(parts: tuple[Mapping[str, float], ...], basis: str) -> Iterator[Step]:
+    """Say which kinds of devices a load comes from, the heaviest first."""
+    total: defaultdict[str, float] = defaultdict(float)
+    for part in parts:
+        for kind, bps in part.items():
+            total[kind] += bps
+    heavy = sorted(((bps, kind) for kind, bps in total.items() if bps > 0), reverse=True)
+    for bps, kind in heavy[:MOST_SUMMANDS]:
+        yield Step(kind.replace("_", " "), bps, "bit/s", basis)
+    rest = heavy[MOST_SUMMANDS:]
+    if rest or not heavy:
+        yield Step("all other kinds" if heavy else "nothing", sum(bps for bps, _ in rest), "bit/s", basis)

@@ -127,6 +127,10 @@ def _closet_lines(site: Site, patching: Patching) -> Iterator[Line]:
                 planned=wanting,
                 grown=wanting * (1.0 + site.site.growth),
                 basis=USER,
+                steps=(
+                    Step("ports that negotiate power, all types", powered, "ports", USER),
+                    Step("devices and access points that take it", wanting, "ports", USER),
+                ),
             )
         if closet in longest:
             length_m, name = longest[closet]
