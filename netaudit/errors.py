@@ -7,6 +7,7 @@ Every error that netaudit raises on purpose.
     ├── CaptureError         a capture file that is none, or of a link type we don't read (also ValueError)
     ├── StoreError           the store can't be opened, read or written (also OSError)
     ├── LookError            looking at the network isn't possible: rights, interface, target (also OSError)
+    ├── AlertError           a channel for alerts can't be used: no address, a file that others may read (also OSError)
     └── NoSolution           the equipment can't carry the plan (also ValueError)
 
 Each message says where, what was found and what to write instead, in one line. The command line prints it and ends
@@ -51,6 +52,10 @@ class StoreError(NetauditError, OSError):
 
 class LookError(NetauditError, OSError):
     """Looking at the network isn't possible: missing rights, no such interface, a target that is not in the plan."""
+
+
+class AlertError(NetauditError, OSError):
+    """A channel for alerts can't be used; the message never holds its address."""
 
 
 class NoSolution(NetauditError, ValueError):  # noqa: N818

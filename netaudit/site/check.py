@@ -273,4 +273,21 @@ def _wired_only(site: Site) -> Iterator[Fault]:
         )
 
 
-RULES: Final = (_references, _refs, _twice, _tree, _networks, _segments, _hosts, _radios, _zone, _wired_only)
+def _alerts(site: Site) -> Iterator[Fault]:
+    """A channel has one address, quiet hours that are some, and something to gather if it gathers."""
+    for name, alert in site.alert.items():
+        if (alert.url_env is None) == (alert.url_file is None):
+            yield (
+                ("alert", name),
+                'needs one of url_env = "VARIABLE" and url_file = "FILE", to say where its address is',
+            )
+        if alert.quiet is not None and alert.quiet[0] == alert.quiet[1]:
+            yield ("alert", name, "quiet"), "begins when it ends; write two times, or leave it out"
+        if alert.digest_s is not None and alert.from_weight != "sometime":
+            yield (
+                ("alert", name, "digest"),
+                'gathers what has weight sometime, which this channel is not told; write from_weight = "sometime"',
+            )
+
+
+RULES: Final = (_references, _refs, _twice, _tree, _networks, _segments, _hosts, _radios, _zone, _wired_only, _alerts)

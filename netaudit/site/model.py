@@ -8,6 +8,8 @@ description. Loading, error messages and the manual are made from these rows. Re
 
 from __future__ import annotations
 
+import re
+from datetime import time
 from ipaddress import IPv4Address, IPv4Network
 from typing import Annotated, Literal
 
@@ -32,6 +34,35 @@ def _mac(written: object) -> object:
 
 
 Mac = Annotated[str, BeforeValidator(_mac), StringConstraints(pattern=r"^[0-9a-f]{2}(:[0-9a-f]{2}){5}$")]
+
+
+def _variable(written: object) -> object:
+    """Refuse what is no variable's name without repeating it: it may be the secret itself."""
+    if isinstance(written, str) and re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", written) is None:
+        raise ValueError('must be the name of an environment variable, such as "ALERT_URL"; the address stands in that')
+    return written
+
+
+def _path(written: object) -> object:
+    """Refuse an address where a file is meant, without repeating it."""
+    if isinstance(written, str) and "://" in written:
+        raise ValueError("must name a file of mode 0600 that holds the address; the address stands in no plan")
+    return written
+
+
+def _time_of_day(written: object) -> object:
+    if isinstance(written, str):
+        if re.fullmatch(r"([01][0-9]|2[0-3]):[0-5][0-9]", written) is None:
+            raise ValueError(f'must be a time of day from "00:00" to "23:59", not {written[:20]!r}')
+        return time.fromisoformat(written)
+    if isinstance(written, time):
+        return written
+    raise ValueError('must be a time of day in quotes, such as "22:00"')
+
+
+VariableName = Annotated[str, BeforeValidator(_variable)]
+SecretPath = Annotated[str, BeforeValidator(_path)]
+TimeOfDay = Annotated[time, BeforeValidator(_time_of_day)]
 
 
 class Table(BaseModel):
@@ -419,6 +450,25 @@ class Serving(Table):
     port: int = Field(9817, ge=0, le=65535, description="TCP port; 0 takes a free one and says which")
 
 
+class Alert(Table):
+    """`[alert.NAME]`: a channel through which findings are told; its address is a secret and stands elsewhere."""
+
+    url_env: VariableName | None = Field(None, min_length=1, description="Environment variable that holds the address")
+    url_file: SecretPath | None = Field(
+        None, min_length=1, description="File of mode 0600 that holds the address; beside the plan if not absolute"
+    )
+    from_weight: Literal["now", "soon", "sometime"] = Field(
+        "soon", description="Tell findings of this weight and of weightier ones"
+    )
+    quiet: tuple[TimeOfDay, TimeOfDay] | None = Field(
+        None, description="Begin and end, by the site's clock, of the hours in which nothing is sent"
+    )
+    # Below a minute it would gather nothing; the outbox remembers a month.
+    digest_s: Time | None = Field(
+        None, ge=60, le=31 * 86400, alias="digest", description="Gather findings of weight sometime for so long"
+    )
+
+
 class Site(Table):
     """The whole plan."""
 
@@ -441,3 +491,6 @@ class Site(Table):
     profile: dict[Name, Profile] = Field(default_factory=dict, description="Kinds of devices, ours included")
     looking: Looking = Field(default_factory=Looking, description="How the daemon looks")
     serving: Serving = Field(default_factory=Serving, description="Where metrics are offered")
+    alert: dict[Name, Alert] = Field(
+        default_factory=dict, max_length=20, description="Channels through which findings are told"
+    )

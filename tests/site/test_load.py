@@ -58,6 +58,15 @@ WRONG = [
     ("pool", FLAT.replace('ssid = "flat"', 'pool = ["192.168.20.200", "192.168.20.100"]'), 6, "write the lower address first"),
     ("time zone", FLAT.replace('name = "Small flat"', 'name = "x"\ntime_zone = "Mars/Base"'), 3, "no IANA time zone"),
     ("no switch", FLAT.replace("[switch.cupboard]\nports = 8", ""), 19, "has no switch"),
+    ("alert without address", FLAT + "[alert.mail]\n", 21, "needs one of url_env"),
+    ("alert with two", FLAT + '[alert.mail]\nurl_env = "A"\nurl_file = "a"\n', 21, "needs one of url_env"),
+    ("alert's address", FLAT + '[alert.mail]\nurl = "json://host/x"\n', 22, "url: is not a known key"),
+    ("address for variable", FLAT + '[alert.mail]\nurl_env = "json://host/x"\n', 22, "the name of an environment variable"),
+    ("address for file", FLAT + '[alert.mail]\nurl_file = "json://host/x"\n', 22, "must name a file of mode 0600"),
+    ("alert's weight", FLAT + '[alert.mail]\nurl_env = "A"\nfrom_weight = "low"\n', 23, "must be one of 'now', 'soon' or 'sometime'"),
+    ("no time of day", FLAT + '[alert.mail]\nurl_env = "A"\nquiet = ["22:00", "24:00"]\n', 23, 'from "00:00" to "23:59"'),
+    ("quiet never", FLAT + '[alert.mail]\nurl_env = "A"\nquiet = ["22:00", "22:00"]\n', 23, "begins when it ends"),
+    ("nothing to gather", FLAT + '[alert.mail]\nurl_env = "A"\ndigest = "1 d"\n', 23, "this channel is not told"),
     ("not TOML", FLAT.replace('name = "Small flat"', "name = Small flat"), 2, "is not TOML here"),
     ("table twice", FLAT + "[site]\n", 21, "is not TOML here"),
 ]  # fmt: skip
@@ -73,6 +82,7 @@ def test_each_fault_is_one_line_with_its_place(text: str, line: int, words: str)
     assert words in said
     assert "\n" not in said
     assert "pydantic" not in said
+    assert "json://" not in said
 
 
 @pytest.mark.parametrize(
