@@ -67,6 +67,21 @@ def due(connection: Connection, site: int, now: datetime, limit: int = 50) -> li
     return [_letter(row) for row in connection.execute(asked.order_by(box.due_at, box.id).limit(limit))]
 
 
+def queue(connection: Connection, site: int, channel: str, limit: int = 50) -> list[Letter]:
+    """List a channel's letters that were neither sent nor given up, in the order in which they were put in."""
+    box = schema.outbox.c
+    asked = select(schema.outbox).where(
+        box.site == site, box.channel == channel, box.sent_at.is_(None), box.given_up_at.is_(None)
+    )
+    return [_letter(row) for row in connection.execute(asked.order_by(box.id).limit(limit))]
+
+
+def keys(connection: Connection, site: int, channel: str) -> frozenset[str]:
+    """Give the keys of all letters that are kept of a channel, sent or not."""
+    box = schema.outbox.c
+    return frozenset(connection.scalars(select(box.key).where(box.site == site, box.channel == channel)))
+
+
 def waiting(connection: Connection, site: int) -> int:
     """Count the letters that were neither sent nor given up."""
     box = schema.outbox.c

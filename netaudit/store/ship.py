@@ -257,7 +257,9 @@ class _Shipment:
                 rows = near.execute(chunk).all()
             key = end if len(rows) < CHUNK else rows[-1].key + 1
             if rows:
-                there = rows if plain else [_there(row, lines, scaled) for row in rows if series_of(row.key) in lines]
+                there = (
+                    rows if plain else [_translated(row, lines, scaled) for row in rows if series_of(row.key) in lines]
+                )
                 self._copy(name, columns, there)
             self._count(name, len(rows))
             with writing(self.here) as near:
@@ -286,11 +288,11 @@ class _Shipment:
         self.sent[name] = self.sent.get(name, 0) + rows
 
 
-def _there(row: Row[Any], lines: dict[int, _There], scaled: list[bool]) -> tuple[Any, ...]:
-    key, values = row[0], row[1:]
-    line = lines[series_of(key)]
+def _translated(row: Row[Any], lines: dict[int, _There], scaled: list[bool]) -> tuple[Any, ...]:
+    values: tuple[Any, ...] = tuple(row)[1:]
+    line = lines[series_of(row[0])]
     return (
-        first_key(index_of(key)) | line.number,
+        first_key(index_of(row[0])) | line.number,
         *(
             value * line.factor if scale and value is not None else value
             for value, scale in zip(values, scaled, strict=True)

@@ -310,6 +310,16 @@ class Store:
         with self._reading() as connection:
             return outbox.due(connection, self._site, now)
 
+    def queued_letters(self, channel: str) -> list[Letter]:
+        """List a channel's letters that were neither sent nor given up, oldest first, fifty at most."""
+        with self._reading() as connection:
+            return outbox.queue(connection, self._site, channel)
+
+    def letter_keys(self, channel: str) -> frozenset[str]:
+        """Give the keys of all letters that are kept of a channel, sent or not."""
+        with self._reading() as connection:
+            return outbox.keys(connection, self._site, channel)
+
     def letters_waiting(self) -> int:
         """Count the letters that were neither sent nor given up."""
         with self._reading() as connection:
