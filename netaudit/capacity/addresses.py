@@ -24,7 +24,6 @@ if TYPE_CHECKING:
 DAY_S = 86400.0
 POOL_REASON = f"leases bunch up, and a full pool turns the next device away without a word ({PRACTICE}: 80 %)"
 # Common practice, no source: every device hears every broadcast of its segment.
-DOMAIN_LIMIT = 250
 DOMAIN_REASON = f"every device hears every broadcast of its segment ({PRACTICE}: 250)"
 LITTLE_BASIS = "Little 1961: held = arrivals * time held"
 
@@ -255,7 +254,7 @@ def _lines(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
         Kind.DEVICE_COUNT,
         place,
         "devices",
-        supply=DOMAIN_LIMIT,
+        supply=site.ceilings.devices_per_segment,
         ceiling=1.0,
         ceiling_reason=DOMAIN_REASON,
         planned=devices,

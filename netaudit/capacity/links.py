@@ -28,10 +28,7 @@ if TYPE_CHECKING:
 LAN_BASIS = "IEEE 802.3 clauses 3 and 4: preamble and gap counted; demand from the profiles"
 WAN_BASIS = "packets from the network header up; demand from the profiles"
 LINK_REASON = f"queues grow steeply above it, and a busy hour has busier minutes ({PRACTICE}: 70 %)"
-# Common practice, no source.
-RECORDER_CEILING = 0.5
 RECORDER_REASON = f"cameras are a constant load that can't wait ({PRACTICE}: 50 %)"
-HOPS_LIMIT = 3
 HOPS_REASON = f"each switch in a row is one more that can fail for all behind it ({PRACTICE}: 3)"
 OVERSUBSCRIPTION_LIMIT = 20.0
 RECORDED = "streams to recorders"
@@ -240,7 +237,7 @@ def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> 
             Kind.HOPS,
             f"switch:{name}",
             "hops",
-            supply=HOPS_LIMIT,
+            supply=site.ceilings.hops,
             ceiling=1.0,
             ceiling_reason=HOPS_REASON,
             planned=hops,
@@ -259,7 +256,7 @@ def _lines(site: Site, topology: Topology, patching: Patching, loads: Loads) -> 
             f"link:recorder/{name}",
             min(recorder.rate_bps, port_bps.get(f"recorder:{name}", math.inf)),
             loads.recorder[name],
-            ceiling=min(site.ceilings.links, RECORDER_CEILING),
+            ceiling=min(site.ceilings.links, site.ceilings.recorder_link),
             reason=RECORDER_REASON,
         )
     wan = loads.wan

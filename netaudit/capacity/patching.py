@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from enum import IntEnum
 from typing import TYPE_CHECKING
 
-from netaudit.capacity.power_classes import CLASSES, TYPES, class_of_draw
+from netaudit.capacity.power_classes import CLASSES, TYPES, class_for_two, class_of_draw
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import ROUTER, closet_of, router_closet, switch_closet
 
@@ -97,12 +97,15 @@ class Patching:
 
 def class_of_need(need: PowerNeed) -> int | None:
     """
-    Class that a port must offer: the stated one, else that of the stated draw, else 0; None if it takes no 802.3 power.
+    Class that a port must offer: the stated one (of two signatures the least single one that serves both), else that of
+    the stated draw, else 0; None if it takes no 802.3 power.
 
     Source:    IEEE 802.3 Tables 33-18 and 145-26.
     """
     if need.supply != "802.3":
         return None
+    if need.power_class is not None and need.second_class is not None:
+        return class_for_two(need.power_class, need.second_class)
     if need.power_class is not None:
         return need.power_class
     if need.draw_w is None:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 from netaudit.capacity import cable
 from netaudit.capacity.line import PRACTICE, USER, Flaw, Hazard, Kind, Line, Step, Verdict
 from netaudit.capacity.patching import Fit, Patch, Patching, class_of_need, offers, patch, type_of
-from netaudit.capacity.power_classes import CLASSES, TYPES, Fed, arriving_w, feed
+from netaudit.capacity.power_classes import CLASSES, TYPES, Fed, arriving_w, device_w, feed, reserve_w
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import ROUTER
 
@@ -65,7 +65,7 @@ def taken_w(need: PowerNeed) -> float:
     """Power that a device takes: its stated draw, else the most of its class [W]."""
     if need.draw_w is not None:
         return need.draw_w
-    return CLASSES[need.power_class if need.power_class is not None else 0].device_w
+    return device_w(need.power_class if need.power_class is not None else 0, need.second_class)
 
 
 def rule_of_thumb_w(site: Site, ref: str, need: PowerNeed) -> float:
@@ -129,6 +129,13 @@ def _feed_class(wanted_w: float, number: int, granted: int, ohm: float) -> tuple
         return None, most_w
 
 
+def _reserved_w(need: PowerNeed, asked: int, granted: int) -> float:
+    """Power set aside: of two signatures both, if the port can; else what the class it grants asks for [W]."""
+    if need.power_class is not None and need.second_class is not None and granted == asked:
+        return reserve_w(need.power_class, need.second_class)
+    return CLASSES[granted].reserve_w
+
+
 def reckon(site: Site, ref: str, need: PowerNeed, power: PortPower, drop: str | None) -> Reckoning:
     """Reckon what one thing asks of its supply, each way."""
     thumb_w = rule_of_thumb_w(site, ref, need)
@@ -137,7 +144,7 @@ def reckon(site: Site, ref: str, need: PowerNeed, power: PortPower, drop: str | 
         draw_w = need.draw_w or 0.0
         return Reckoning(draw_w, draw_w, 0.0, thumb_w)
     fed, most_w = feed_device(site, need, power, drop)
-    reserved_w = CLASSES[granted_class(power, asked)].reserve_w
+    reserved_w = _reserved_w(need, asked, granted_class(power, asked))
     if fed is None:
         return Reckoning(reserved_w, most_w, reserved_w - most_w, thumb_w)
     return Reckoning(reserved_w, fed.device_w, fed.loss_w, thumb_w)
@@ -450,7 +457,7 @@ def _overdrawn(site: Site) -> Iterator[Flaw]:
     for ref, need in needs:
         if need.supply != "802.3" or need.power_class is None or need.draw_w is None:
             continue
-        most_w = CLASSES[need.power_class].device_w
+        most_w = device_w(need.power_class, need.second_class)
         if need.draw_w > most_w:
             yield Flaw(
                 "draw_above_class",

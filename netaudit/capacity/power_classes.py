@@ -162,6 +162,30 @@ def class_of_draw(device_w: float) -> int:
     return next(number for number in range(1, 9) if CLASSES[number].device_w >= device_w)
 
 
+def class_for_two(first: int, second: int) -> int:
+    """
+    Give the least single class whose port serves a device with two signatures: four pairs, and the power of both.
+
+    Raises:    OutOfRange: a pairset has no such class.
+    Source:    IEEE 802.3 Tables 145-11 and 145-12; four pairs begin with class 5.
+    """
+    asked_w = reserve_w(first, second)
+    return next((number for number in range(5, 9) if CLASSES[number].supply_w >= asked_w), 8)
+
+
+def device_w(power_class: int, second: int | None = None) -> float:
+    """
+    Most that a device of a class, or of a class on each pairset, may take [W].
+
+    Raises:    OutOfRange: there is no such class.
+    Source:    IEEE 802.3 Tables 33-18 and 145-26.
+    """
+    reserve_w(power_class, second)
+    if second is not None:
+        return DUAL_CLASSES[power_class][0] + DUAL_CLASSES[second][0]
+    return CLASSES[power_class].device_w
+
+
 def reserve_w(power_class: int, second: int | None = None, *, bt: bool = False) -> float:
     """
     Power that a switch sets aside for one port [W].

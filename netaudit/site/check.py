@@ -238,6 +238,15 @@ def _radios(site: Site) -> Iterator[Fault]:
                 yield (*where, "channel"), f"{radio.channel} is no channel of the {radio.band} GHz band"
 
 
+def _signatures(site: Site) -> Iterator[Fault]:
+    """A device with two signatures has a class on each pairset, 1 to 5 (IEEE 802.3 clause 145)."""
+    for table in ("access_point", "device", "profile"):
+        for name, row in getattr(site, table).items():
+            need = row.power
+            if need is not None and need.second_class is not None and need.power_class not in range(1, 6):
+                yield (table, name, "power", "second_class"), "needs a class of 1 to 5 beside it, the first pairset's"
+
+
 # IEEE 802.11-2020 Annex E, 20 MHz primaries: from memory; which of them are allowed is for the national regulator.
 _CHANNELS: Final = {
     "2.4": frozenset(range(1, 15)),
@@ -290,4 +299,17 @@ def _alerts(site: Site) -> Iterator[Fault]:
             )
 
 
-RULES: Final = (_references, _refs, _twice, _tree, _networks, _segments, _hosts, _radios, _zone, _wired_only, _alerts)
+RULES: Final = (
+    _references,
+    _refs,
+    _twice,
+    _tree,
+    _networks,
+    _segments,
+    _hosts,
+    _radios,
+    _signatures,
+    _zone,
+    _wired_only,
+    _alerts,
+)

@@ -94,7 +94,7 @@ class Budget(Table):
 
 
 class Ceilings(Table):
-    """`[ceilings]`: the share of each supply that we plan to use; each default is common practice, no source."""
+    """`[ceilings]`: how far we plan to go; each default is common practice, no source."""
 
     ports: Share = Field(0.9, gt=0, le=1, description="Of the switch ports: 10 % spare")
     power: Share = Field(0.8, gt=0, le=1, description="Of a power supply's stated watts")
@@ -102,6 +102,9 @@ class Ceilings(Table):
     stations: Share = Field(0.8, gt=0, le=1, description="Of the stations that a radio can serve")
     addresses: Share = Field(0.8, gt=0, le=1, description="Of an address pool")
     links: Share = Field(0.7, gt=0, le=1, description="Of a link's line rate")
+    recorder_link: Share = Field(0.5, gt=0, le=1, description="Of a recorder's link: cameras are a constant load")
+    hops: int = Field(3, ge=1, le=20, description="Switches in a row on the way to the router")
+    devices_per_segment: int = Field(250, ge=1, le=100_000, description="Devices in one broadcast domain")
     recording: Share = Field(1.0, gt=0, le=1, description="Of the disk space left after its reserve")
     backup_power: Share = Field(0.7, gt=0, le=1, description="Of a backup supply's rated watts")
 
@@ -244,6 +247,12 @@ class PowerNeed(Table):
 
     supply: Supply = Field("mains", description="802.3 asks before it takes; passive takes what is there")
     power_class: int | None = Field(None, ge=0, le=8, alias="class", description="IEEE 802.3 class")
+    second_class: int | None = Field(
+        None,
+        ge=1,
+        le=5,
+        description="Class of the second pairset, for a device with two signatures (then class is 1 to 5)",
+    )
     draw_w: Power | None = Field(None, ge=0, alias="draw", description="Stated draw at the device")
 
 

@@ -242,3 +242,17 @@ def test_splitting_a_group_changes_nothing(listed: list[tuple[int, dict[str, Any
         assert (one.kind, one.place, one.supply) == (other.kind, other.place, other.supply)
         assert other.planned == pytest.approx(one.planned)
         assert [step.value for step in other.steps] == pytest.approx([step.value for step in one.steps])
+
+
+def test_two_signatures_reserve_both_pairsets() -> None:
+    """
+    A device with class 3 on one pairset and class 4 on the other reserves what both tables ask for, on a type 3 port.
+
+    IEEE 802.3 Table 145-12: 14 W and 30 W; one class a port would count 30 W, a third less.
+    """
+    lamp = {"lamp": {"kind": "controller", "power": {"supply": "802.3", "class": 3, "second_class": 4, "draw": "30 W"}}}
+    strong = [{"count": 4, "power": "type 3"}]
+    site = fed(switch={"hall": {"closet": "hall", "ports": strong, "supply": "100 W"}}, device=lamp)
+    assert line(poe.judge(site), Kind.POWER, "switch:hall").planned == pytest.approx(14.0 + 30.0)
+    weak = poe.judge(fed(device=lamp))
+    assert weak.flaws or weak.hazards
