@@ -10,20 +10,27 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import os
 import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeVar
+from zoneinfo import ZoneInfo
 
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
 from netaudit.audit.judge import judge
 from netaudit.audit.keep import keep
+from netaudit.audit.rules.rule import named
 from netaudit.audit.seen import see
+from netaudit.daemon.channels import channels_of, weight_of
 from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.schedule import Schedule
 from netaudit.daemon.serve import Server
 from netaudit.errors import LookError, StoreError
+from netaudit.notify.address import read_address
+from netaudit.notify.deliver import Courier
+from netaudit.notify.tell import Teller
 from netaudit.observe.rights import need_raw, own_rights
 from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
@@ -46,6 +53,8 @@ T = TypeVar("T")
 # How often it is asked whether a flush is due; the store itself spaces its commits further apart to spare the card.
 KEEP_EVERY_S: Final = 5.0
 ROLL_UP_EVERY_S: Final = 3600.0
+# A look into the outbox reads a page or two of an index; what a person should see now needn't wait longer.
+DELIVER_EVERY_S: Final = 15.0
 # Looks of several segments begin apart, so that they don't all burst at the same moment.
 STAGGER_S: Final = 0.5
 # A sweep in flight ends within its time-out; more is a hang.
@@ -71,6 +80,7 @@ class Watch:
 
     Args:      kept_at: where the store is; reports: folder of the weekly reports; now gives the aware present.
     Raises:    LookError: no segment can be looked at, or without the right to. StoreError: the store can't be used.
+               AlertError: a channel of the plan has no address, or one that isn't private.
     """
 
     def __init__(
@@ -93,6 +103,13 @@ class Watch:
         ]
         if not self.looks:
             raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+        self.channels = channels_of(plan.site, plan.path.parent, os.environ)
+        for channel in self.channels:
+            # Now, while somebody is looking, and not when the first alert is due.
+            read_address(channel)
+        zone = ZoneInfo(plan.site.site.time_zone)
+        self._teller = Teller(store, self.channels, weight_of=weight_of, named=named, zone=zone)
+        self._courier = Courier(store, self.channels, zone=zone, now=now, off_loop=self._in_thread)
         registry = CollectorRegistry()
         registry.register(LedgerCollector(self.state))
         ProcessCollector(registry=registry)
@@ -138,6 +155,8 @@ class Watch:
             )
         self.schedule.every(min(KEEP_EVERY_S, looking.judge_every_s), "keep", self._keep, first_s=KEEP_EVERY_S)
         self.schedule.every(looking.judge_every_s, "judge", self._judge, first_s=looking.judge_every_s)
+        if self.channels:
+            self.schedule.every(DELIVER_EVERY_S, "deliver", self._deliver, first_s=DELIVER_EVERY_S)
         self.schedule.every(ROLL_UP_EVERY_S, "roll_up", self._roll_up, first_s=60.0)
         self.schedule.weekly(REPORT_DAY, REPORT_HOUR, self.plan.site.site.time_zone, "report", self._report)
 
@@ -171,6 +190,10 @@ class Watch:
         for finding in judgement.closed:
             log.info("closed: %s: %s", finding.place, finding.text)
         self._state = page_state(site, ledger, seen, judgement, self.store.open_findings(), jobs={}, jumps=0)
+        self._teller.tell(now)
+
+    async def _deliver(self) -> None:
+        await self._courier.deliver()
 
     async def _roll_up(self) -> None:
         await self._in_thread(self._roll_up_now)
