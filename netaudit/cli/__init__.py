@@ -26,6 +26,7 @@ COMMANDS: Final = {
     "draw": "draw the plan; write the cable and patch schedule",
     "census": "say who is there, from capture files",
     "run": "watch the site: look, keep, judge, serve metrics",
+    "alert": "send a message through each channel of the plan, to see that it arrives",
     "report": "write the weekly report from what was kept",
     "store": "look after the database: check, backup, restore, prune, forget, ship",
     "demo": "run the whole job on an invented site",
