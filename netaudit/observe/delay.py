@@ -134,14 +134,24 @@ def loss_at_most(lost: int, sent: int, *, confidence: float = 0.95) -> float:
     # Each halving gives one more binary digit; a float has 53.
     for _ in range(60):
         middle = (low + high) / 2
-        if _at_most(lost, sent, middle) > 1 - confidence:
+        if at_most(lost, sent, middle) > 1 - confidence:
             low = middle
         else:
             high = middle
     return high
 
 
-def _at_most(count: int, trials: int, chance: float) -> float:
+def loss_at_least(lost: int, sent: int, *, confidence: float = 0.95) -> float:
+    """
+    Give the least loss share that these counts still allow: the exact one-sided lower bound of the binomial.
+
+    Raises:    OutOfRange: as `loss_at_most`.
+    Source:    as `loss_at_most`; what is lost of all mirrors what is answered of all.
+    """
+    return 1.0 - loss_at_most(sent - lost, sent, confidence=confidence)
+
+
+def at_most(count: int, trials: int, chance: float) -> float:
     """Probability of at most `count` hits; each term by logarithms, as their factors don't fit a float."""
     if chance <= 0.0:
         return 1.0

@@ -1,0 +1,1 @@
+"""The checks of the acceptance test, a subject a file; `table.py` lists them."""
