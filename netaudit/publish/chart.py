@@ -1,40 +1,43 @@
 """
-Charts on ruled paper, as inline SVG: lines over the hours of a week, gaps where nothing was measured.
+Charts over the hours of a week, as inline SVG: lines with gaps where nothing was measured, bars for what was lost.
 
-Written by hand because a chart of a week must be small, must be the same bytes each time, and must show its values on
-hover without a script: each hour is a strip with a title.
+Drawn by the pygal library. What it adds for its own script (styles, scripts, invisible data) is taken out again, and each
+value's description becomes a title: so a page may forbid scripts and inline styles, the values can be read on hover, and
+the same data gives the same bytes. The colours come from the page's style sheet.
 """
 
 from __future__ import annotations
 
-import math
+import re
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from datetime import timedelta
+from typing import TYPE_CHECKING, Any, Final
+from xml.etree import ElementTree as ET
 
 from markupsafe import Markup
 
-from netaudit.publish.svg import Sheet, fit, text_width
+from netaudit.publish.graphs import Bar, Line, Style
 from netaudit.publish.text import clock, day, harmless, quantity
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from datetime import datetime
 
     from netaudit.site.model import Header
 
-_WIDTH: Final = 900.0
-_HEIGHT: Final = 220.0
-_LEFT: Final = 74.0
-_TOP: Final = 26.0
-_BOTTOM: Final = 30.0
-_SIZE: Final = 12.0
-# Dash, not only colour, tells the curves apart.
-_DASHES: Final = ("", "6 3", "2 3", "9 2 2 2", "1 3", "12 4")
-_KINDS: Final = ("within", "tight", "over", "ink", "faint", "margin")
-_HOUR_S: Final = 3600.0
-_LOST_HEIGHT: Final = 28.0
-# More labels than fit beside each other on a week's axis; longer spans write every n-th day.
+_HOUR: Final = timedelta(hours=1)
+_WIDTH: Final = 900
+_LINES_HEIGHT: Final = 240
+_BARS_HEIGHT: Final = 110
+# More day names than fit beside each other on a week's axis; longer spans write every n-th day.
 _MOST_DAYS: Final = 8
+# The library lays its texts out by these; the style sheet draws them in the same sizes [px].
+_STYLE: Final = Style(label_font_size=13, major_label_font_size=13, legend_font_size=14)
+# Half of the legend's sign: a stroke long enough to show two periods of the longest dash.
+_SIGN_PX: Final = 28
+# A tenth of a pixel is as fine as anybody sees; the library writes up to fifteen digits.
+_MEASURES: Final = frozenset(("d", "x", "y", "cx", "cy", "width", "height"))
+_LONG: Final = re.compile(r"(\.\d)\d+")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,134 +48,154 @@ class Curve:
     values: Sequence[float | None]
 
 
-def nice_top(largest: float) -> float:
-    """Give the round number (1, 2, 2.5 or 5 times a power of ten) at or above a value, for the axis to end at."""
-    if largest <= 0 or not math.isfinite(largest):
-        return 1.0
-    power = 10.0 ** math.floor(math.log10(largest))
-    return next(step * power for step in (1.0, 2.0, 2.5, 5.0, 10.0) if step * power >= largest * (1 - 1e-12))
+def line_chart(title: str, hours: Sequence[datetime], curves: Sequence[Curve], *, unit: str, header: Header) -> Markup:
+    """
+    Draw curves over hours.
+
+    Args:      hours aware and ascending, at least one, the beginning of each; each curve has one value for each.
+    """
+    drawn = Line(
+        **_settings(unit, header),
+        height=_LINES_HEIGHT,
+        max_scale=6,
+        show_legend=len(curves) > 1,
+        allow_interruptions=True,
+        dots_size=1.6,
+    )
+    return _finish(drawn, title, hours, curves, header)
 
 
-def chart(
+def bar_chart(title: str, hours: Sequence[datetime], curve: Curve, *, unit: str, header: Header) -> Markup:
+    """Draw a bar an hour; where the value is nothing or None there is none. Args as `line_chart`."""
+    shown = Curve(curve.name, [value or None for value in curve.values])
+    drawn = Bar(**_settings(unit, header), height=_BARS_HEIGHT, show_legend=False, max_scale=3, min_scale=1)
+    return _finish(drawn, title, hours, [shown], header)
+
+
+def _settings(unit: str, header: Header) -> dict[str, Any]:
+    def written(value: float) -> str:
+        return quantity(value, unit, header.locale)
+
+    return {
+        "width": _WIDTH,
+        "style": _STYLE,
+        "css": [],
+        "js": [],
+        "no_prefix": True,
+        "disable_xml_declaration": True,
+        "margin": 4,
+        "include_x_axis": True,
+        "show_minor_x_labels": False,
+        "truncate_label": -1,
+        "truncate_legend": 40,
+        "legend_at_bottom": True,
+        "value_formatter": written,
+        "no_data_text": "nothing was measured",
+    }
+
+
+def _finish(
+    drawn: Any,  # noqa: ANN401 - the library has no type hints
     title: str,
     hours: Sequence[datetime],
     curves: Sequence[Curve],
-    *,
-    unit: str,
     header: Header,
-    lost: Sequence[float | None] = (),
 ) -> Markup:
-    """
-    Draw curves over hours, and under them, where given, the share of echoes lost in each hour as a bar.
-
-    Args:      hours aware and ascending, at least one, the beginning of each; each curve, and `lost`, one value for each.
-    """
-    plot = _Plot(hours, curves, unit, header, lost)
-    return Markup(plot.svg(title))  # noqa: S704 - the sheet escapes every text
-
-
-class _Plot:
-    def __init__(
-        self,
-        hours: Sequence[datetime],
-        curves: Sequence[Curve],
-        unit: str,
-        header: Header,
-        lost: Sequence[float | None],
-    ) -> None:
-        self.hours, self.curves, self.unit, self.header, self.lost = hours, curves, unit, header, lost
-        self.sheet = Sheet()
-        self.axis = _HEIGHT - _BOTTOM - (34 if lost else 0)
-        self.right = _WIDTH - 8
-        self.span_s = (hours[-1] - hours[0]).total_seconds() + _HOUR_S
-        self.top = nice_top(max((value for curve in curves for value in curve.values if value is not None), default=0))
-        self.strip = (self.right - _LEFT) * _HOUR_S / self.span_s
-
-    def x(self, at: datetime) -> float:
-        return _LEFT + (at - self.hours[0]).total_seconds() / self.span_s * (self.right - _LEFT)
-
-    def y(self, value: float) -> float:
-        return self.axis - min(value / self.top, 1.0) * (self.axis - _TOP)
-
-    def svg(self, title: str) -> str:
-        for share in (0.0, 0.5, 1.0):
-            y = self.y(self.top * share)
-            self.sheet.path(f"M{_LEFT} {y:.1f}H{self.right}", "rule" if share else "wire")
-            said = quantity(self.top * share, self.unit, self.header.locale)
-            self.sheet.text(_LEFT - 8, y + 4, said, size=_SIZE, kind="faint", anchor="end")
-        self._days()
-        for index, curve in enumerate(self.curves):
-            self._curve(index, curve)
-        if self.lost:
-            self._bars()
-        for index, at in enumerate(self.hours):
-            self.sheet.open(title=self._said(index, at))
-            self.sheet.rect(self.x(at), _TOP, self.strip, _HEIGHT - _BOTTOM - _TOP, "strip")
-            self.sheet.close()
-        self._names()
-        return self.sheet.inline(_WIDTH, _HEIGHT, title, "chart")
-
-    def _days(self) -> None:
-        starts: list[tuple[datetime, str]] = []
-        for at in self.hours:
-            named = day(at, self.header)
-            if not starts or starts[-1][1] != named:
-                starts.append((at, named))
-        free_from = 0.0
-        for at, named in starts[:: math.ceil(len(starts) / _MOST_DAYS)]:
-            x = self.x(at)
-            self.sheet.path(f"M{x:.1f} {_TOP}V{_HEIGHT - _BOTTOM + 6}", "margin", stroke_px=0.7)
-            short = named.rpartition(" ")[0]  # the year stands above the report
-            if x >= free_from and x + text_width(short, _SIZE) < _WIDTH:
-                self.sheet.text(x + 3, _HEIGHT - _BOTTOM + 18, short, size=_SIZE, kind="faint")
-                free_from = x + text_width(short, _SIZE) + 12
-
-    def _curve(self, index: int, curve: Curve) -> None:
-        data: list[str] = []
-        pen_down = False
-        before = self.hours[0]
-        for at, value in zip(self.hours, curve.values, strict=True):
-            # An hour that is absent is a gap as one that is None: nothing is drawn where nothing was measured.
-            pen_down = pen_down and (at - before).total_seconds() <= _HOUR_S
-            before = at
-            if value is None:
-                pen_down = False
-                continue
-            x, y = self.x(at) + self.strip / 2, self.y(value)
-            # An hour alone between gaps would be a point without extent: it gets a short stroke.
-            data.append(f"L{x:.1f} {y:.1f}" if pen_down else f"M{x - 1:.1f} {y:.1f}L{x:.1f} {y:.1f}")
-            pen_down = True
-        if data:
-            self.sheet.path("".join(data), _KINDS[index % len(_KINDS)], stroke_px=1.6, dashes=_dashes(index))
-
-    def _bars(self) -> None:
-        base = _HEIGHT - _BOTTOM
-        self.sheet.path(f"M{_LEFT} {base}H{self.right}", "rule")
-        self.sheet.text(_LEFT - 8, base - 2, "lost", size=_SIZE, kind="faint", anchor="end")
-        for at, share in zip(self.hours, self.lost, strict=True):
-            if share:
-                height = max(2.0, share * _LOST_HEIGHT)  # the smallest loss must still be seen
-                self.sheet.rect(self.x(at), base - height, max(self.strip - 0.5, 1.0), height, "lost")
-
-    def _said(self, index: int, at: datetime) -> str:
-        said = [f"{day(at, self.header)}, {clock(at, self.header)}"]
-        for curve in self.curves:
-            value = curve.values[index]
-            shown = "not measured" if value is None else quantity(value, self.unit, self.header.locale)
-            said.append(f"{curve.name} {shown}")
-        if self.lost:
-            share = self.lost[index]
-            said.append("lost " + ("not measured" if share is None else quantity(share, "share", self.header.locale)))
-        return "; ".join(said)
-
-    def _names(self) -> None:
-        x = _LEFT
-        for index, curve in enumerate(self.curves):
-            name = fit(harmless(curve.name), 220, _SIZE)
-            self.sheet.path(f"M{x:.1f} 12h26", _KINDS[index % len(_KINDS)], stroke_px=1.6, dashes=_dashes(index))
-            self.sheet.text(x + 32, 16, name, size=_SIZE)
-            x += 32 + text_width(name, _SIZE) + 18
+    """Give the library its data and take its drawing."""
+    every = _every_hour(hours)
+    drawn.x_labels = [f"{day(at, header)}, {clock(at, header)}" for at in every]
+    starts = _day_starts(every, header)
+    drawn.x_labels_major = [drawn.x_labels[index] for index in starts]
+    for curve in curves:
+        known = dict(zip(hours, curve.values, strict=True))
+        drawn.add(harmless(curve.name, 60), [known.get(at) for at in every])
+    drawn.add_xml_filter(_cleaner(title, [harmless(curve.name, 60) for curve in curves]))
+    names = {f"{day(every[index], header)}, {clock(every[index], header)}": index for index in starts}
+    svg = str(drawn.render(is_unicode=True))
+    for label, index in names.items():
+        # The axis names the day alone; the year stands above the chart, the hour is that in which the day begins.
+        svg = svg.replace(f'class="major">{label}</text>', f'class="major">{_short_day(every[index], header)}</text>')
+    return Markup(svg)  # noqa: S704 - the library's XML writer has escaped every text
 
 
-def _dashes(index: int) -> str:
-    return _DASHES[index % len(_DASHES)]
+def _every_hour(hours: Sequence[datetime]) -> list[datetime]:
+    """Fill in the hours that are absent, so that a gap is as wide as it was long."""
+    count = round((hours[-1] - hours[0]) / _HOUR) + 1
+    return [hours[0] + index * _HOUR for index in range(count)]
+
+
+def _day_starts(hours: Sequence[datetime], header: Header) -> list[int]:
+    starts: list[int] = []
+    before = ""
+    for index, at in enumerate(hours):
+        named = day(at, header)
+        if named != before:
+            starts.append(index)
+        before = named
+    return starts[:: -(-len(starts) // _MOST_DAYS)]
+
+
+def _short_day(at: datetime, header: Header) -> str:
+    return day(at, header).removesuffix(str(at.year)).rstrip(" ,.")
+
+
+def _cleaner(title: str, names: Sequence[str]) -> Callable[[ET.Element], ET.Element]:
+    """Make the filter through which the library passes its drawing before it is written."""
+
+    def clean(root: ET.Element) -> ET.Element:
+        root.set("class", "chart")
+        root.set("role", "img")
+        for parent in list(root.iter()):
+            parent.attrib.pop("id", None)
+            parent.attrib.pop("style", None)
+            for name in _MEASURES & parent.attrib.keys():
+                parent.set(name, _LONG.sub(r"\1", parent.attrib[name]))
+            if "dot reactive" in parent.get("class", ""):
+                parent.set("class", "dot")
+            for child in list(parent):
+                if _is_ballast(child):
+                    parent.remove(child)
+        for index, name in enumerate(names):
+            for series in root.iterfind(f".//g[@class='series serie-{index} color-{index}']"):
+                for point in series.iter("g"):
+                    _say(point, name)
+        for index, legend in enumerate(root.iterfind(".//g[@class='legend reactive activate-serie']")):
+            _sign(legend, index)
+        named = root.find("title")
+        if named is not None:
+            named.text = harmless(title)
+        return root
+
+    return clean
+
+
+def _is_ballast(element: ET.Element) -> bool:
+    """Tell comments, the library's style, script and tool tip, and titles of the axis that repeat its text."""
+    if not isinstance(element.tag, str):
+        return True
+    return element.tag == "defs" or element.get("class") in ("plot tooltip-overlay", "plot text-overlay", "titles")
+
+
+def _say(point: ET.Element, name: str) -> None:
+    """Turn the invisible descriptions of one value into a title that every browser shows and reads out."""
+    said = {text.get("class", ""): text.text or "" for text in point.findall("desc")}
+    if "value" not in said:
+        return
+    for text in point.findall("desc"):
+        point.remove(text)
+    title = ET.Element("title")
+    title.text = f"{said.get('x_label', '')}; {name} {said['value']}"
+    point.insert(0, title)
+
+
+def _sign(legend: ET.Element, index: int) -> None:
+    """Show a curve's own stroke in the legend, for its dashes tell more than its colour."""
+    legend.set("class", f"legend serie-{index}")
+    box, text = legend.find("rect"), legend.find("text")
+    if box is None or text is None:
+        return
+    x, y = float(box.get("x", "0")), float(box.get("y", "0")) + float(box.get("height", "0")) / 2
+    legend.remove(box)
+    stroke = ET.Element("path", {"class": "line", "d": f"M{x:.1f} {y:.1f}h{_SIGN_PX}"})
+    legend.insert(0, stroke)
+    text.set("x", f"{x + _SIGN_PX + 6:.1f}")

@@ -7,6 +7,7 @@ an empty outline. Word, shape and colour always come together, so each of the th
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from importlib import resources
 from typing import Final
@@ -78,10 +79,25 @@ def _variables(column: int) -> str:
     return "".join(f"--{name}:{pair[column]};" for name, pair in PALETTE.items())
 
 
+_SHEETS: Final = ("ledger", "chart")
+_VARIABLE: Final = re.compile(r"var\(--(\w+)\)")
+
+
+@cache
+def printed_style() -> str:
+    """Give the style of charts and marks for a renderer that reads no variables and no style from outside the picture."""
+    chart = resources.files("netaudit.publish").joinpath("chart.css").read_text("utf-8")
+    marks = ".rim{fill:none;stroke-width:1.5}" + "".join(
+        f".{state.value} .rim{{stroke:{PALETTE[state.value][0]}}}.{state.value} .fill{{fill:{PALETTE[state.value][0]}}}"
+        for state in State
+    )
+    return _VARIABLE.sub(lambda found: PALETTE[found[1]][0], chart) + marks
+
+
 @cache
 def page_style() -> str:
-    """Give the style sheet of pages and reports: the colours as variables, then ledger.css."""
-    sheet = resources.files("netaudit.publish").joinpath("ledger.css").read_text("utf-8")
+    """Give the style sheet of pages and reports: the colours as variables, then ledger.css and chart.css."""
+    sheet = "".join(resources.files("netaudit.publish").joinpath(f"{name}.css").read_text("utf-8") for name in _SHEETS)
     return (
         f":root{{color-scheme:light dark;{_variables(0)}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{_variables(1)}}}}}\n{sheet}"

@@ -8,8 +8,10 @@ from typing import TYPE_CHECKING, Literal
 if TYPE_CHECKING:
     from datetime import datetime
 
+    from netaudit.audit.calibration import Calibration
+    from netaudit.audit.forecast import Forecast
     from netaudit.audit.standing import Standing
-    from netaudit.capacity.line import Flaw, Hazard
+    from netaudit.capacity.line import Flaw, Hazard, Line
     from netaudit.publish.views import FindingView, SegmentView, SourceView
     from netaudit.site.model import Site
 
@@ -54,7 +56,11 @@ class PresencePoint:
 
 @dataclass(frozen=True, slots=True)
 class DeviceChange:
-    """A device that came, left for longer than its kind may, or came back. `name` is the best that is known of it."""
+    """
+    A device that came, left for longer than its kind may, or came back.
+
+    name  the best that is known of it, empty when nothing is; segment is empty when it was never seen on one
+    """
 
     change: Literal["new", "missing", "back"]
     at: datetime
@@ -65,11 +71,31 @@ class DeviceChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Drift:
+    """A line's greatest use in this week and in the week before, in its unit."""
+
+    line: Line
+    before: float
+    now: float
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """When a line reaches its ceiling, as far as its past tells."""
+
+    line: Line
+    forecast: Forecast
+
+
+@dataclass(frozen=True, slots=True)
 class WeekReport:
     """
     One week of one site: [since, until), made at `made_at`; all times are aware.
 
-    findings  open at the end, or closed within the week; cautions: what the reader must know before trusting a number
+    findings      open at the end, or closed within the week
+    tighter       lines whose greatest use rose against the week before, the most risen first
+    outlooks      of every line that has a past; calibrations: of every radio that announces how busy it is
+    reminders     what wants looking after; cautions: what the reader must know of such figures, in general
     """
 
     site: Site
@@ -85,4 +111,8 @@ class WeekReport:
     presence: tuple[PresencePoint, ...] = ()
     changes: tuple[DeviceChange, ...] = ()
     sources: tuple[SourceView, ...] = ()
+    tighter: tuple[Drift, ...] = ()
+    outlooks: tuple[Outlook, ...] = ()
+    calibrations: tuple[Calibration, ...] = ()
+    reminders: tuple[str, ...] = ()
     cautions: tuple[str, ...] = ()

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.text import harmless, kind_name, place_name, quantity
+from netaudit.publish.text import harmless, kind_name, place_name, quantity, without_macs
 from netaudit.publish.views import headroom
 
 if TYPE_CHECKING:
@@ -81,7 +81,11 @@ def summarise(
     tight = [one for one in standings if one.state is State.TIGHT]
     to_do = [
         *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
-        *(_caution("", found.place, found.text, found.cure, site) for found in is_open),
+        # A finding's own sentence says where.
+        *(
+            ToDo(without_macs(harmless(found.text, 400).rstrip(".")) + ".", harmless(found.cure, 400))
+            for found in is_open
+        ),
         *(ToDo(_over(one, site), "") for one in over),
         *(_caution("", found.place, found.text, found.cure, site) for found in flaws),
     ]

@@ -7,6 +7,7 @@ Inside everything is SI and UTC; this is the edge where it stops being so.
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
@@ -61,6 +62,19 @@ KIND_NAMES: Final[dict[Kind, str]] = {
     Kind.BACKUP: "Battery supply",
     Kind.MONEY: "Money",
 }
+
+
+_MAC: Final = re.compile(r"[0-9a-f]{2}(?::[0-9a-f]{2}){5}", re.IGNORECASE)
+
+
+def without_macs(text: str) -> str:
+    """Take the MACs out of a sentence that stands in a summary: a householder can't do anything with them."""
+    return re.sub(
+        rf" ?\(?{_MAC.pattern}\)?",
+        "",
+        re.sub(rf": {_MAC.pattern}, ", ": ", text, flags=re.IGNORECASE),
+        flags=re.IGNORECASE,
+    )
 
 
 def harmless(text: str, longest: int = LONGEST_TEXT) -> str:
@@ -180,6 +194,11 @@ def place_name(place: str, site: Site | None = None) -> str:
         return f"link to {_named(site, table, name)}"
     if kind == "segment" and rest.endswith("/gateway"):
         return f"gateway of {_named(site, 'segment', rest.removesuffix('/gateway'))}"
+    if kind == "device" and "/" in rest:
+        group, _, index = rest.partition("/")
+        return f"{_named(site, 'device', group)} {harmless(index)}"
+    if kind == "device" and _MAC.fullmatch(rest):
+        return f"a device without a name ({rest})"
     if kind == "switch" and "/port:" in rest:
         name, _, port = rest.partition("/port:")
         return f"{_named(site, 'switch', name)}, port {harmless(port)}"

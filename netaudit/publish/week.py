@@ -6,13 +6,32 @@ from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
+from netaudit.audit import vocabulary
+from netaudit.audit.airtime_hours import hours_of
+from netaudit.audit.calibration import calibrate
+from netaudit.audit.history import outlook, series_of
 from netaudit.audit.join import stand
 from netaudit.audit.seen import see
 from netaudit.publish.cautions import cautions_for
-from netaudit.publish.report_data import DelayPoint, DelaySeries, DeviceChange, PresencePoint, WeekReport
+from netaudit.publish.reminders import reminders
+from netaudit.publish.report_data import (
+    DelayPoint,
+    DelaySeries,
+    DeviceChange,
+    Drift,
+    Outlook,
+    PresencePoint,
+    WeekReport,
+)
 from netaudit.publish.state import finding_view, segment_views, source_view
+from netaudit.publish.text import place_name
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from netaudit.audit.calibration import Calibration
+    from netaudit.audit.roster import Roster
+    from netaudit.audit.standing import Standing
     from netaudit.capacity.ledger import Ledger
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
@@ -25,6 +44,12 @@ WEEK: Final = timedelta(days=7)
 WORST_DEVICES: Final = 4
 # A device that first shows within this time of the store's own beginning is not new, it was there before us.
 SETTLING: Final = timedelta(days=1)
+# A prediction of the air is held against two weeks: the nights and days of one could be those of a holiday.
+CALIBRATED_ON: Final = timedelta(days=14)
+# A greatest use that rose by less than this share of what may be used is the same as before. common practice, no source
+LEAST_DRIFT: Final = 0.02
+# Firmware that was looked at within this time is what is there; a longer search would cost a small box more than it tells.
+FIRMWARE_BACK: Final = timedelta(days=30)
 
 
 def week_of(day: datetime, zone: str) -> tuple[datetime, datetime]:
@@ -51,49 +76,51 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
     since, until = week
     end = min(until, now)
     seen = see(store, site, end)
-    findings = (*store.open_findings(), *store.closed_findings(since, until))
+    still_open = store.open_findings()
+    findings = (*still_open, *store.closed_findings(since, until))
     views = tuple(finding_view(finding, end) for finding in findings if finding.opened_at < until)
-    devices = store.devices(end)
-    stays = store.presence(since, end)
+    standings = stand(site, ledger, seen)
+    certificates = store.certificates()
     return WeekReport(
         site=site,
         since=since,
         until=until,
         made_at=now,
-        standings=stand(site, ledger, seen),
+        standings=standings,
         hazards=ledger.hazards,
         flaws=ledger.flaws,
         findings=views,
         segments=segment_views(site, ledger, seen),
         delays=_delays(site, store, since, end),
-        presence=_presence(site, stays, since, end),
-        changes=_changes(site, devices, views, since, end),
+        presence=presence_points(site, store.presence(since, end), since, end),
+        changes=_changes(site, seen.roster, store.devices(end), views, (since, end)),
         sources=tuple(map(source_view, seen.sources)),
+        tighter=_tighter(store, standings, since, end),
+        outlooks=_outlooks(store, standings, end),
+        calibrations=_calibrations(site, store, end),
+        reminders=reminders(
+            site,
+            store.notices(end - FIRMWARE_BACK, end, vocabulary.FIRMWARE),
+            still_open,
+            certificates[-1].at if certificates else None,
+            end,
+        ),
         cautions=cautions_for(site),
     )
 
 
-def _delays(site: Site, store: Store, since: datetime, until: datetime) -> tuple[DelaySeries, ...]:
-    places = [f"segment:{name}/gateway" for name in site.segment]
-    devices = [one for one in store.summaries("rtt_s", since, until) if one.place.startswith("device:")]
-    devices.sort(key=lambda one: (one.p95_mean is None, -(one.p95_mean or 0.0), one.place))
-    places += [one.place for one in devices[:WORST_DEVICES]]
-    series = (
-        DelaySeries(
-            place,
-            tuple(map(_point, store.hours(place, "rtt_s", since, until))),
-            tuple(map(_point, store.days(place, "rtt_s", since, until))),
-        )
-        for place in places
+def delay_series(store: Store, place: str, since: datetime, until: datetime) -> DelaySeries:
+    """Read the echoes to one place. Raises StoreError: the store can't be read."""
+    return DelaySeries(
+        place,
+        tuple(map(_point, store.hours(place, vocabulary.RTT_S, since, until))),
+        tuple(map(_point, store.days(place, vocabulary.RTT_S, since, until))),
     )
-    return tuple(one for one in series if one.hourly)
 
 
-def _point(rollup: Rollup) -> DelayPoint:
-    return DelayPoint(rollup.at, rollup.asked, rollup.lost, rollup.p50, rollup.p95)
-
-
-def _presence(site: Site, stays: list[Interval], since: datetime, until: datetime) -> tuple[PresencePoint, ...]:
+def presence_points(
+    site: Site, stays: Sequence[Interval], since: datetime, until: datetime
+) -> tuple[PresencePoint, ...]:
     """Count, for each hour and segment, the devices whose presence touches that hour."""
     hours = int((until - since) / HOUR)
     counts: dict[str, list[set[str]]] = {name: [set() for _ in range(hours)] for name in site.segment}
@@ -110,28 +137,80 @@ def _presence(site: Site, stays: list[Interval], since: datetime, until: datetim
     )
 
 
+def _delays(site: Site, store: Store, since: datetime, until: datetime) -> tuple[DelaySeries, ...]:
+    places = [f"segment:{name}/gateway" for name in site.segment]
+    devices = [one for one in store.summaries(vocabulary.RTT_S, since, until) if one.place.startswith("device:")]
+    devices.sort(key=lambda one: (one.p95_mean is None, -(one.p95_mean or 0.0), one.place))
+    places += [one.place for one in devices[:WORST_DEVICES]]
+    series = (delay_series(store, place, since, until) for place in places)
+    return tuple(one for one in series if one.hourly)
+
+
+def _point(rollup: Rollup) -> DelayPoint:
+    return DelayPoint(rollup.at, rollup.asked, rollup.lost, rollup.p50, rollup.p95)
+
+
+def _tighter(store: Store, standings: Sequence[Standing], since: datetime, until: datetime) -> tuple[Drift, ...]:
+    kinds = {kind for one in standings if (kind := series_of(one.line)) is not None}
+    highest: list[dict[tuple[str, str], float]] = []
+    for first, last in ((since - WEEK, since), (since, until)):
+        found = (one for kind in sorted(kinds) for one in store.summaries(kind, first, last))
+        highest.append({(one.place, one.kind): one.high for one in found if one.high is not None})
+    before, now = highest
+    drifts: list[tuple[float, Drift]] = []
+    for one in standings:
+        key = (one.line.place, series_of(one.line) or "")
+        if key in before and key in now and one.line.usable > 0:
+            risen = (now[key] - before[key]) / one.line.usable
+            if risen >= LEAST_DRIFT:
+                drifts.append((risen, Drift(one.line, before[key], now[key])))
+    return tuple(drift for _, drift in sorted(drifts, key=lambda pair: -pair[0]))
+
+
+def _outlooks(store: Store, standings: Sequence[Standing], now: datetime) -> tuple[Outlook, ...]:
+    ahead = outlook(store, standings, now)
+    lines = {(one.line.kind, one.line.place): one.line for one in standings}
+    return tuple(Outlook(lines[key], said) for key, said in ahead.items())
+
+
+def _calibrations(site: Site, store: Store, until: datetime) -> tuple[Calibration, ...]:
+    if not store.places(vocabulary.BUSY_SHARE):
+        return ()
+    hours = hours_of(store, site, until - CALIBRATED_ON, until)
+    made = (calibrate(place, listed) for place, listed in hours.items())
+    return tuple(one for one in made if one is not None)
+
+
 def _changes(
-    site: Site, devices: list[Device], findings: tuple[FindingView, ...], since: datetime, until: datetime
+    site: Site,
+    roster: Roster,
+    devices: Sequence[Device],
+    findings: Sequence[FindingView],
+    week: tuple[datetime, datetime],
 ) -> tuple[DeviceChange, ...]:
+    since, until = week
     began = min((device.first_at for device in devices), default=until)
     changes = [
-        DeviceChange("new", device.first_at, _named(device), device.mac, _segment(device))
+        DeviceChange("new", device.first_at, name_of(device, roster, site), device.mac, _segment(device))
         for device in devices
         if since <= device.first_at < until and device.first_at - began > SETTLING
     ]
     for finding in findings:
         if finding.rule == "missing" and since <= finding.opened_at:
-            name = finding.place.partition(":")[2]
-            planned = site.device.get(name)
-            segment = (planned.segment if planned else None) or next(iter(site.segment))
+            thing = roster.by_ref.get(finding.place)
+            name, segment = place_name(finding.place, site), thing.segment if thing else ""
             changes.append(DeviceChange("missing", finding.opened_at, name, "", segment, finding.text))
             if finding.closed_at is not None:
                 changes.append(DeviceChange("back", finding.closed_at, name, "", segment))
     return tuple(sorted(changes, key=lambda change: change.at))
 
 
-def _named(device: Device) -> str:
-    return device.names[0].name if device.names else device.mac
+def name_of(device: Device, roster: Roster, site: Site) -> str:
+    """Give the best name of a device: the plan's, else the latest that it gave itself, else none."""
+    thing = roster.recognise(device.mac, (one.address for one in device.addresses))
+    if thing is not None:
+        return place_name(thing.ref, site)
+    return device.names[0].name if device.names else ""
 
 
 def _segment(device: Device) -> str:

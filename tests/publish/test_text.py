@@ -108,7 +108,8 @@ PLACES = [
     ("segment:family/gateway", "gateway of network family"),
     ("access_point:hall", "access point hall"),
     ("site:budget", "the whole site"),
-    ("device:02:00:5e:00:00:01", "device 02:00:5e:00:00:01"),
+    ("device:02:00:5e:00:00:01", "a device without a name (02:00:5e:00:00:01)"),
+    ("device:cameras/2", "device cameras 2"),
     ("something else", "something else"),
 ]
 
