@@ -75,3 +75,9 @@ def test_the_store_gives_back_what_collectors_said(tmp_path: Path) -> None:
     assert (series.asked, series.lost, series.p95) == (31, 1, 0.001)
     assert [dict(one.detail)["server"] for one in seen.told("dhcp_server")] == ["192.0.2.9"]
     assert [(one.source, one.good) for one in seen.sources] == [("sweep:home", True)]
+
+
+def test_where_the_sweep_fails_nobody_looks() -> None:
+    """Somebody heard in passing is no look: while its sweep fails a segment counts as not looked at."""
+    scene = Scene().everybody().source("sweep:home", good=False, reason="cable out").source("sweep:things")
+    assert set(scene.seen().looked) == {"things", "guests"}

@@ -85,3 +85,15 @@ def test_who_joins_lowers_no_count(here: list[str], joins: str) -> None:
     before = scene.seen().stations
     after = scene.here(stranger(999), joins).seen().stations
     assert all(after[key].count >= before[key].count - 1e-9 for key in before)
+
+
+def test_who_is_not_in_the_table_hangs_elsewhere() -> None:
+    """With the table of one of two access points read, those who are not in it are all on the other one."""
+    second = '[access_point.attic]\nswitch = "loft"\nsegment = "home"\nmac = "00:00:5e:00:53:a2"\n'
+    scene = Scene(site=parse_site(PLAN + second))
+    for number in range(10):
+        scene.here(stranger(number), "things")
+    for mac in (POINT, stranger(0), stranger(1)):
+        scene.notice("switch:loft/port:3", "forwarding", mac=mac)
+    stations = scene.seen().stations
+    assert (stations["hall", "2.4"].count, stations["attic", "2.4"].count) == pytest.approx((2.0, 8.0))

@@ -51,6 +51,17 @@ def test_the_last_stays_are_the_last_of_all_stays(
     store.close()
 
 
+def test_an_end_that_is_not_yet_on_disk_counts(tmp_path: Path) -> None:
+    """Ends are written every few minutes only; what the writer knows of the last minute is told all the same."""
+    with Store.open(tmp_path / "x.db", site="x", clock=_clock) as store:
+        for ago in (60, 0):
+            at = NOW - timedelta(seconds=ago)
+            store.write([Sighting(at, "home", MACS[0], None, How.ARP)])
+            store.flush(at)
+        (stay,) = store.last_stays(NOW - timedelta(days=1))
+        assert (stay.since, stay.until) == (NOW - timedelta(seconds=60), NOW)
+
+
 def test_all_series_of_a_span_are_those_read_one_by_one(tmp_path: Path) -> None:
     """Each series of the span has the readings that asking for it alone gives, lost ones included, and no other is there."""
     since = NOW - timedelta(minutes=10)
