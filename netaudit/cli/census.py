@@ -33,8 +33,10 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Read the files, take the census, print it."""
     import json
+    import sys
     from dataclasses import asdict
 
+    from netaudit.errors import CaptureError
     from netaudit.observe.census import Census
     from netaudit.observe.census_document import describe, has_findings
     from netaudit.observe.census_sort import FrameSorter
@@ -47,14 +49,25 @@ def run(args: argparse.Namespace) -> int:
         plan = expected(load_site(args.site))
     census = Census()
     sorter = FrameSorter(census)
-    files = [asdict(_read(sorter, name)) for name in args.files]
+    files: list[dict[str, Any]] = []
+    refused: list[str] = []
+    for name in args.files:
+        try:
+            files.append(asdict(_read(sorter, name)))
+        except CaptureError as error:
+            # One bad file among many must not cost the others; it is told at once and in the end by the status.
+            refused.append(str(error))
+            sys.stderr.write(f"netaudit census: {error}\n")
     sorter.settle()
     document = describe(census, files, plan)
+    document["faults"]["refused"] = refused
     if args.json:
         # ASCII, so that no character of a stranger's text reaches the terminal as itself.
         print(json.dumps(document, indent=1))
-    else:
+    elif files:
         _print(document)
+    if refused:
+        return 2
     return 1 if has_findings(document) else 0
 
 

@@ -17,6 +17,7 @@ from netaudit.observe.observation import How
 from netaudit.wire import icmpv6, ipv4, ipv6, link
 from netaudit.wire.dot11 import decode_dot11
 from netaudit.wire.ethernet import TAGS, decode_ethernet
+from netaudit.wire.ppi import decode_ppi
 from netaudit.wire.radiotap import decode_radiotap
 
 if TYPE_CHECKING:
@@ -181,7 +182,7 @@ class FrameSorter:
     def _other_lane(self, data: bytes, length: int, at_ns: int, interface: Interface) -> None:
         """Take in a frame that is not Ethernet."""
         self._census.heard.hear(at_ns)
-        if interface.linktype in (link.RADIOTAP, link.BARE_DOT11):
+        if interface.linktype in link.AIR:
             self._air(data, length, at_ns, interface)
         elif interface.linktype in link.DECODERS:
             self._other(data, length, at_ns, interface)
@@ -366,7 +367,7 @@ class FrameSorter:
         self._read(frame, source, segment, at_ns)
 
     def _air(self, data: bytes, length: int, at_ns: int, interface: Interface) -> None:
-        """Take in an 802.11 frame, bare or behind a radiotap header."""
+        """Take in an 802.11 frame, bare or behind a header of its own."""
         census = self._census
         start, fcs, signal_dbm = 0, interface.fcs, None
         if interface.linktype == link.RADIOTAP:
@@ -378,6 +379,15 @@ class FrameSorter:
                 census.unreadable["802.11 with a wrong check sequence"] += 1
                 return
             start, fcs, signal_dbm = header.length, header.fcs_at_end, header.signal_dbm
+        elif interface.linktype == link.PPI:
+            info = decode_ppi(data)
+            if info is None or info.linktype != link.BARE_DOT11:
+                census.unreadable["per-packet information"] += 1
+                return
+            if info.bad_fcs:
+                census.unreadable["802.11 with a wrong check sequence"] += 1
+                return
+            start, fcs = info.length, info.fcs_at_end
         # A frame that was cut has lost its check sequence with its end.
         frame = decode_dot11(data[start:], False if len(data) < length else fcs)
         if frame is None:

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 ETHERNET = 1
 BARE_DOT11 = 105
 RADIOTAP = 127
+PPI = 192
+AIR = (BARE_DOT11, RADIOTAP, PPI)
 
 # AF_INET is 2 everywhere; AF_INET6 is 10 on Linux, 23 on Windows, 24, 28 or 30 on the BSDs.
 _FAMILIES = {2: ipv4.ETHERTYPE, 10: ipv6.ETHERTYPE, 23: ipv6.ETHERTYPE}
@@ -63,7 +65,7 @@ NAMES = {
     108: "loopback",
     113: "Linux cooked v1",
     RADIOTAP: "802.11 with radiotap",
-    192: "per-packet information",
+    PPI: "802.11 with per-packet information",
     228: "IPv4",
     229: "IPv6",
     276: "Linux cooked v2",
@@ -72,7 +74,7 @@ NAMES = {
 
 def is_readable(linktype: int) -> bool:
     """Is there a decoder for this link type?"""
-    return linktype in DECODERS or linktype in (BARE_DOT11, RADIOTAP)
+    return linktype in DECODERS or linktype in AIR
 
 
 def link_name(linktype: int) -> str:

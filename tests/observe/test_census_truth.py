@@ -26,6 +26,7 @@ FILES = [
     "packetfu_vlan-pcapr.cap",
     "packetgen_mdns.pcapng",
     "packetnet_80211_beacon_no_fcs.pcap",
+    "packetnet_80211_per_packet_information.pcap",
     "packetnet_80211_plus_radiotap_header.pcap",
     "packetnet_80211_raw_with_fcs.pcap",
     "packetnet_ipv6_ndp.pcap",
@@ -56,7 +57,6 @@ FILES = [
 # Files of which nothing can be read, and what the refusal has to name.
 REFUSED = [
     ("libpcap_shb-option-too-long.pcapng", "section header"),
-    ("packetnet_80211_per_packet_information.pcap", "192"),
 ]
 
 

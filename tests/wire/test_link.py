@@ -47,5 +47,6 @@ def test_what_can_be_read_has_a_name() -> None:
     assert all(is_readable(linktype) and "link type" not in link_name(linktype) for linktype in DECODERS)
     assert is_readable(127)
     assert is_readable(105)
-    assert not is_readable(192)
+    assert is_readable(192)
+    assert not is_readable(147)
     assert link_name(147) == "link type 147"

@@ -26,6 +26,7 @@ from netaudit.wire.ipv4 import decode_ipv4
 from netaudit.wire.ipv6 import decode_ipv6
 from netaudit.wire.link import decode_bare_ip, decode_family
 from netaudit.wire.lldp import decode_lldp
+from netaudit.wire.ppi import decode_ppi
 from netaudit.wire.radiotap import decode_radiotap
 from netaudit.wire.ssdp import decode_ssdp
 from netaudit.wire.udp import decode_udp
@@ -87,6 +88,7 @@ TARGETS: tuple[Callable[[bytes], object], ...] = (
     _census_of(113),
     _census_of(127),
     _census_of(101),
+    decode_ppi,
 )
 
 
