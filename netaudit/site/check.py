@@ -11,7 +11,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from netaudit.site.ranges import is_plannable
+from netaudit.site.ranges import is_loopback, is_plannable
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -299,6 +299,26 @@ def _alerts(site: Site) -> Iterator[Fault]:
             )
 
 
+def _serving(site: Site) -> Iterator[Fault]:
+    """What is served beyond this box needs a token, and TLS of ours or of a proxy's."""
+    serving = site.serving
+    if (serving.certificate is None) != (serving.key is None):
+        yield ("serving",), "has one of certificate and key; TLS needs both, each a PEM file"
+    if serving.certificate is not None and serving.behind_proxy:
+        yield ("serving", "behind_proxy"), "stands beside certificate; let either the proxy or the daemon do the TLS"
+    beyond = serving.behind_proxy or not is_loopback(serving.host)
+    if beyond and serving.token_env is None:
+        yield (
+            ("serving", "behind_proxy" if serving.behind_proxy else "host"),
+            'others can reach the page then: write token_env = "NETAUDIT_TOKEN", and a long random text in that variable',
+        )
+    if beyond and not serving.behind_proxy and serving.certificate is None:
+        yield (
+            ("serving", "host"),
+            "others on the way could read the token: write certificate and key, or behind_proxy = true",
+        )
+
+
 RULES: Final = (
     _references,
     _refs,
@@ -312,4 +332,5 @@ RULES: Final = (
     _zone,
     _wired_only,
     _alerts,
+    _serving,
 )

@@ -39,7 +39,7 @@ Mac = Annotated[str, BeforeValidator(_mac), StringConstraints(pattern=r"^[0-9a-f
 def _variable(written: object) -> object:
     """Refuse what is no variable's name without repeating it: it may be the secret itself."""
     if isinstance(written, str) and re.fullmatch(r"[A-Za-z_][A-Za-z0-9_]*", written) is None:
-        raise ValueError('must be the name of an environment variable, such as "ALERT_URL"; the address stands in that')
+        raise ValueError('must be the name of an environment variable, such as "ALERT_URL"; the secret stands in that')
     return written
 
 
@@ -457,6 +457,12 @@ class Serving(Table):
         (), description="Names and addresses, beside loopback, under which a browser may call this box"
     )
     port: int = Field(9817, ge=0, le=65535, description="TCP port; 0 takes a free one and says which")
+    token_env: VariableName | None = Field(
+        None, description="Environment variable that holds the token for logging in; needed beyond loopback"
+    )
+    certificate: str | None = Field(None, min_length=1, description="TLS certificate, a PEM file, its chain included")
+    key: str | None = Field(None, min_length=1, description="The certificate's private key, a PEM file")
+    behind_proxy: bool = Field(default=False, description="A proxy on this box stands before it and does the TLS")
 
 
 class Alert(Table):

@@ -67,6 +67,12 @@ WRONG = [
     ("no time of day", FLAT + '[alert.mail]\nurl_env = "A"\nquiet = ["22:00", "24:00"]\n', 23, 'from "00:00" to "23:59"'),
     ("quiet never", FLAT + '[alert.mail]\nurl_env = "A"\nquiet = ["22:00", "22:00"]\n', 23, "begins when it ends"),
     ("nothing to gather", FLAT + '[alert.mail]\nurl_env = "A"\ndigest = "1 d"\n', 23, "this channel is not told"),
+    ("served without token", FLAT + '[serving]\nhost = "192.168.1.2"\ncertificate = "c"\nkey = "k"\n', 22, 'write token_env = "NETAUDIT_TOKEN"'),
+    ("served without TLS", FLAT + '[serving]\nhost = "::"\ntoken_env = "T"\n', 22, "could read the token"),
+    ("proxy without token", FLAT + '[serving]\nbehind_proxy = true\n', 22, 'write token_env = "NETAUDIT_TOKEN"'),
+    ("certificate without key", FLAT + '[serving]\ncertificate = "c"\n', 21, "TLS needs both"),
+    ("proxy and TLS", FLAT + '[serving]\ncertificate = "c"\nkey = "k"\nbehind_proxy = true\ntoken_env = "T"\n', 24, "either the proxy or the daemon"),
+    ("token in the plan", FLAT + '[serving]\ntoken_env = "not a name"\n', 22, "the name of an environment variable"),
     ("not TOML", FLAT.replace('name = "Small flat"', "name = Small flat"), 2, "is not TOML here"),
     ("table twice", FLAT + "[site]\n", 21, "is not TOML here"),
 ]  # fmt: skip
