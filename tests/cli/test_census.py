@@ -121,12 +121,15 @@ def test_a_cut_file_is_read_and_said(tmp_path: Path) -> None:
     ("data", "said"), [(b"", "it is empty"), (b"hello, world", "neither pcap nor pcapng"), (None, "No such file")]
 )
 def test_a_file_that_cannot_be_read_is_one_line(tmp_path: Path, data: bytes | None, said: str) -> None:
-    """Status 2, the file's name and what is wrong with it, nothing on standard output."""
+    """Status 2, the file's name and what is wrong with it; the document says the same, and of nobody else anything."""
     path = tmp_path / "odd.pcap"
     if data is not None:
         path.write_bytes(data)
     done = call(str(path), "--json")
-    assert (done.returncode, done.stdout) == (2, "")
+    assert done.returncode == 2
+    document = json.loads(done.stdout)
+    assert (document["frames"], document["devices"]) == (0, [])
+    assert said in document["faults"]["refused"][0]
     assert done.stderr.count("\n") == 1
     assert "odd.pcap" in done.stderr
     assert said in done.stderr
