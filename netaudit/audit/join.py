@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.predict import predict_airtime
 from netaudit.audit.standing import Observed, Standing
+from netaudit.audit.stations import SHARE
 from netaudit.capacity.addresses import pool_of
 from netaudit.capacity.line import Kind
 
@@ -67,6 +68,9 @@ def _measured(line: Line, seen: Seen, kind: str, evidence: str, place: str = "")
 def _stations(line: Line, seen: Seen) -> Observed | None:
     for (point, band), count in seen.stations.items():
         if line.place == f"radio:{point}/{band}":
+            # A share of nobody, because nobody looked, is no count.
+            if count.evidence == SHARE and not seen.looked:
+                return None
             announced = seen.series.get((line.place, vocabulary.STATIONS))
             return Observed(count.count, announced.p95 if announced else None, count.at, count.evidence)
     return None

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, NamedTuple
 if TYPE_CHECKING:
     import argparse
     from datetime import datetime
-    from pathlib import Path
 
     from netaudit.audit.forecast import Forecast
     from netaudit.audit.judge import Judgement
@@ -50,13 +49,6 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.set_defaults(func=run)
 
 
-def store_path(site: str, given: str | None) -> Path:
-    """Give the path of the store: as given, else beside the plan with its name and `.db`."""
-    from pathlib import Path
-
-    return Path(given) if given else Path(site).with_suffix(".db")
-
-
 def run(args: argparse.Namespace) -> int:
     """Read, judge once and print; only a person's own word is written. Status 1: something is over, or a finding open."""
     from datetime import UTC, datetime
@@ -66,20 +58,15 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.audit.seen import see, tolerance_of
     from netaudit.capacity.ledger import gather
     from netaudit.capacity.line import State
-    from netaudit.cli.output import print_json
-    from netaudit.errors import StoreError
+    from netaudit.cli.output import print_json, store_of
     from netaudit.site.load import load_site
     from netaudit.store.store import Store
 
     site = load_site(args.site)
-    path = store_path(args.site, args.store)
-    if not path.is_file():
-        raise StoreError(
-            f"{path}: there is no store yet: run `netaudit run {args.site}` first, or name one with --store"
-        )
+    kept_at = store_of(args, must_exist=True)
     now = datetime.now(UTC)
     name, tolerance = site.site.name, tolerance_of(site)
-    with Store.open(path, site=name, clock=lambda: datetime.now(UTC), tolerance=tolerance) as store:
+    with Store.open(kept_at, site=name, clock=lambda: datetime.now(UTC), tolerance=tolerance) as store:
         _take_word(store, site, args, now)
         findings = store.open_findings()
         judgement = judge(site, gather(site), see(store, site, now), findings, now)

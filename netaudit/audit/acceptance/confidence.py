@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
 CONFIDENCE: Final = 0.95
-# At the rate of one echo a second to a hundred devices this is three hours; who stands that near a limit stands at it.
-MOST_MORE: Final = 1_000_000
+# At an echo a second this is more than a day; who stands that near a limit stands at it.
+MOST_MORE: Final = 100_000
 # Batches of a mean, and the 95 % quantile of Student's t for one fewer degrees of freedom.
 # Source: ISO 2602:1980 and any table of t; nu = 19: 1.729. Checked against scipy.
 BATCHES: Final = 20
