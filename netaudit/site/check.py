@@ -11,6 +11,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
+from netaudit.site.asked import ASKED
 from netaudit.site.ranges import is_loopback, is_plannable
 
 if TYPE_CHECKING:
@@ -333,4 +334,5 @@ RULES: Final = (
     _wired_only,
     _alerts,
     _serving,
+    *ASKED,
 )

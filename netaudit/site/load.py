@@ -15,7 +15,9 @@ from netaudit.site.model import Site
 if TYPE_CHECKING:
     from pathlib import Path
 
-_SINGLE = frozenset(("site", "budget", "ceilings", "router", "looking", "serving", "wall"))
+_SINGLE = frozenset(
+    ("site", "budget", "ceilings", "router", "looking", "services", "outside", "isolation", "serving", "wall")
+)
 
 
 def load_site(path: str | Path) -> Site:

@@ -28,6 +28,12 @@ Name = Annotated[str, StringConstraints(pattern=r"^[^\s/:@,=\"']{1,48}$")]
 # Two references to one thing must read the same: the kind, a colon, the name; the router is only one and has no name.
 Ref = Annotated[str, StringConstraints(pattern=r"^(router|[a-z_]+:[^\s/:@,=\"']{1,48})$")]
 
+# A place of the ledger (`link:wan`, `radio:hall/2.4`) and a kind of sample (`up_bps`), as collectors write them.
+Place = Annotated[str, StringConstraints(pattern=r"^(router|[a-z_]+:[^\s,=\"']{1,96})$")]
+Word = Annotated[str, StringConstraints(pattern=r"^[a-z][a-z0-9_]{0,47}$")]
+# A host outside and its TCP port: a name or an IPv4 address.
+Door = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,250}[A-Za-z0-9])?:[1-9][0-9]{0,4}$")]
+
 
 def _mac(written: object) -> object:
     return written.lower().replace("-", ":") if isinstance(written, str) else written
@@ -226,6 +232,30 @@ class Router(Table):
     label: str = Field("", description="Name for people")
 
 
+class Snmp(Table):
+    """`[switch.NAME.snmp]`: how it is asked. Secrets stay out of the plan: it names the environment variables that hold them."""
+
+    address: IPv4Address = Field(description="Its address, inside a segment of the plan")
+    port: int = Field(161, ge=1, le=65535, description="UDP port")
+    version: Literal["2c", "3"] = Field("2c", description="SNMP version; 3 with authentication and privacy")
+    community_env: VariableName | None = Field(
+        None, description="2c: the environment variable that holds the community"
+    )
+    user: str | None = Field(None, min_length=1, max_length=32, description="3: the user's name")
+    auth_env: VariableName | None = Field(
+        None, description="3: the environment variable that holds the authentication secret"
+    )
+    privacy_env: VariableName | None = Field(
+        None, description="3: the environment variable that holds the privacy secret"
+    )
+    authentication: Literal["sha-1", "sha-256", "sha-512"] = Field("sha-256", description="3: method of authentication")
+    privacy: Literal["aes-128", "aes-256"] = Field("aes-128", description="3: method of privacy")
+    every_s: Time = Field(60.0, ge=10, le=3600, alias="every", description="How often its counters are read")
+    uplink_port: int | None = Field(
+        None, ge=1, le=100_000, description="Port that leads to the router; found by the router's MAC when left out"
+    )
+
+
 class Switch(Table):
     """`[switch.NAME]`."""
 
@@ -237,6 +267,7 @@ class Switch(Table):
     uplink_medium: Literal["copper", "fibre"] = Field("copper", description="Cable of that link")
     uplink_drop: Name | None = Field(None, description="Drop that carries that link, if it is one of the plan's")
     draw_w: Power = Field(10.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
+    snmp: Snmp | None = Field(None, description="How it is asked for its counters; not asked when left out")
     price: float = Field(0.0, ge=0, description="Price")
     at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
@@ -449,6 +480,72 @@ class Looking(Table):
     judge_every_s: Time = Field(60.0, ge=1, alias="judge_every", description="How often the ledger is judged")
 
 
+class Source(Table):
+    """`[source.NAME]`: one number of a metric endpoint (Prometheus text or OpenMetrics)."""
+
+    url: str = Field(
+        pattern=r"^https?://[^\s/@]+(/\S*)?$",
+        max_length=2000,
+        description="Where it is read, with an address inside the plan's networks: http://10.20.0.9:9100/metrics",
+    )
+    metric: str = Field(pattern=r"^[a-zA-Z_:][a-zA-Z0-9_:]*$", description="Name of the series")
+    labels: dict[str, str] = Field(default_factory=dict, description="Labels that the series must have")
+    place: Place = Field(description="Place of the ledger that it is about")
+    kind: Word = Field(description="Kind of sample that it becomes, such as up_bps")
+    scale: float = Field(1.0, description="What it is multiplied with, such as 8 from octets to bits")
+    per_second: bool = Field(default=False, description="It is a counter: what counts is its growth a second")
+    every_s: Time = Field(60.0, ge=5, le=86_400, alias="every", description="How often it is read")
+
+
+class Command(Table):
+    """`[command.NAME]`: a program of yours that prints observations; run without a shell."""
+
+    run: tuple[str, ...] = Field(min_length=1, description="Program and arguments, the program with its whole path")
+    environment: tuple[VariableName, ...] = Field(
+        (), description="Environment variables that it gets, beside PATH and LANG"
+    )
+    timeout_s: Time = Field(30.0, gt=0, le=600, alias="timeout", description="Time after which it is ended")
+    every_s: Time = Field(300.0, ge=10, le=86_400, alias="every", description="How often it is run")
+
+
+class Ear(Table):
+    """`[ear.NAME]`: a radio in monitor mode, or a capture that another program writes; listening only."""
+
+    interface: str | None = Field(
+        None, pattern=r"^[^\s/]{1,15}$", description="Interface that is in monitor mode already"
+    )
+    file: str | None = Field(None, min_length=1, description="Capture file that is read anew each time")
+    listen_s: Time = Field(10.0, gt=0, le=300, alias="listen", description="How long it listens each time")
+    every_s: Time = Field(300.0, ge=10, le=86_400, alias="every", description="How often it listens")
+
+
+class Services(Table):
+    """`[services]`: what the site's devices rely on, tried as they would."""
+
+    resolver: IPv4Address | None = Field(None, description="The site's DNS server; not asked when left out")
+    names: tuple[str, ...] = Field((), description="Names that must resolve, beside the hostnames of devices")
+    time_server: IPv4Address | None = Field(None, description="The site's NTP server; not asked when left out")
+    dhcp: bool = Field(default=True, description="Ask each watched segment who leases addresses, taking none")
+    every_s: Time = Field(300.0, ge=10, le=86_400, alias="every", description="How often they are tried")
+
+
+class Outside(Table):
+    """`[outside]`: hosts beyond the router to which a TCP connection shows that the way out works. Only these are tried."""
+
+    hosts: tuple[Door, ...] = Field((), max_length=8, description='Hosts with their ports, such as "host.example:443"')
+    every_s: Time = Field(60.0, ge=10, le=86_400, alias="every", description="How often each is tried")
+
+
+class Isolation(Table):
+    """`[isolation]`: hosts and ports at which it is tried whether other segments reach them, against `may_reach`."""
+
+    hosts: tuple[Ref, ...] = Field((), max_length=64, description="device:, recorder: or access_point: with an address")
+    ports: tuple[Annotated[int, Field(ge=1, le=65535)], ...] = Field(
+        (), max_length=8, description="TCP ports that are tried, beside echo"
+    )
+    every_s: Time = Field(3600.0, ge=60, le=86_400, alias="every", description="How often it is tried")
+
+
 class Serving(Table):
     """`[serving]`: where page and metrics are offered."""
 
@@ -505,6 +602,12 @@ class Site(Table):
     backup: dict[Name, Backup] = Field(default_factory=dict, description="Battery supplies")
     profile: dict[Name, Profile] = Field(default_factory=dict, description="Kinds of devices, ours included")
     looking: Looking = Field(default_factory=Looking, description="How the daemon looks")
+    source: dict[Name, Source] = Field(default_factory=dict, description="Numbers of metric endpoints")
+    command: dict[Name, Command] = Field(default_factory=dict, description="Programs that print observations")
+    ear: dict[Name, Ear] = Field(default_factory=dict, description="Radios that listen")
+    services: Services = Field(default_factory=Services, description="What devices rely on")
+    outside: Outside = Field(default_factory=Outside, description="Hosts that show whether the way out works")
+    isolation: Isolation = Field(default_factory=Isolation, description="Where isolation is tried")
     serving: Serving = Field(default_factory=Serving, description="Where metrics are offered")
     alert: dict[Name, Alert] = Field(
         default_factory=dict, max_length=20, description="Channels through which findings are told"
