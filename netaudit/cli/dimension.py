@@ -178,11 +178,11 @@ def _table(site: Site, lines: Iterable[Line]) -> object:
 
     locale = site.site.locale
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-    table.add_column("where", min_width=27, overflow="fold")
+    table.add_column("where", min_width=29, overflow="fold")
     for title in ("planned", "grown", "ceiling", "left"):
         table.add_column(title, justify="right", no_wrap=True)
     table.add_column("state", no_wrap=True)
-    table.add_column("basis", max_width=13, overflow="ellipsis", no_wrap=True)
+    table.add_column("basis", max_width=11, overflow="ellipsis", no_wrap=True)
     kinds: dict[object, list[Line]] = {}
     for line in lines:
         kinds.setdefault(line.kind, []).append(line)

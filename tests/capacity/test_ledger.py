@@ -1,0 +1,74 @@
+"""The ledger as a whole: one answer of all subjects, the same at each asking, linear in the plan's parts."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from netaudit.capacity.advice import CURES, advise
+from netaudit.capacity.ledger import gather
+from netaudit.capacity.line import Kind, Line, State, state_of
+from netaudit.site.load import build_site
+from tests.capacity.large_plan import KINDS, large_plan
+
+
+def _amounts(raw: dict[str, object]) -> dict[tuple[str, str], float]:
+    return {(line.kind, line.place): line.planned for line in gather(build_site(raw)).lines}
+
+
+def test_each_line_stands_once() -> None:
+    """A kind and a place name one line: metrics, findings and what-if rest on it."""
+    lines = gather(build_site(large_plan(200, 12, 6))).lines
+    assert len({(line.kind, line.place) for line in lines}) == len(lines)
+
+
+def test_the_same_plan_is_the_same_ledger() -> None:
+    """Pure: no clock, no chance."""
+    raw = large_plan(60, 6, 4)
+    assert gather(build_site(raw)) == gather(build_site(raw))
+
+
+@settings(max_examples=15)
+@given(kind=st.sampled_from(KINDS), one=st.integers(1, 30), other=st.integers(1, 30))
+def test_splitting_a_group_changes_nothing(kind: str, one: int, other: int) -> None:
+    """A group of m + n is the same ledger as a group of m beside a group of n."""
+    raw = large_plan(16, 4, 2)
+    whole = {**raw, "device": {**raw["device"], "g": {"kind": kind, "count": one + other, "segment": "s0", "at": "r0"}}}
+    part = {"kind": kind, "segment": "s0", "at": "r0"}
+    split = {**raw, "device": {**raw["device"], "g": {**part, "count": one}, "h": {**part, "count": other}}}
+    ours, theirs = _amounts(whole), _amounts(split)
+    assert ours.keys() == theirs.keys()
+    for key, amount in ours.items():
+        assert amount == pytest.approx(theirs[key], rel=1e-9, abs=1e-12), key
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_one_device_more_never_lowers_a_demand(kind: str) -> None:
+    """Whatever the device, no line of a plan with one switch a closet asks for less than before."""
+    raw = large_plan(40, 4, 2)
+    before = _amounts(raw)
+    more = {**raw, "device": {**raw["device"], "new": {"kind": kind, "segment": "s1", "at": "r1"}}}
+    for key, amount in _amounts(more).items():
+        assert amount >= before.get(key, 0.0) - 1e-9, key
+
+
+def test_every_kind_has_a_cure() -> None:
+    """A line of any kind that is tight or over says what lacks and what to do; one within says nothing."""
+    assert set(CURES) == set(Kind)
+    for kind in Kind:
+        line = Line(kind, "site:x", "W", 10.0, 0.8, "why", planned=9.0, grown=12.0, basis="the site plan")
+        said = advise(line)
+        assert said is not None
+        assert "4 W" in said
+    within = Line(Kind.POWER, "site:x", "W", 10.0, 0.8, "why", planned=1.0, grown=2.0, basis="the site plan")
+    assert advise(within) is None
+
+
+@pytest.mark.parametrize(
+    ("demand", "state"),
+    [(0.0, State.WITHIN), (8.0, State.WITHIN), (8.01, State.TIGHT), (10.0, State.TIGHT), (10.01, State.OVER)],
+)
+def test_states_are_as_the_words_are_defined(demand: float, state: State) -> None:
+    """At or under the ceiling is within; over it and not over the supply is tight; more than the supply is over."""
+    assert state_of(demand, 10.0, 0.8) is state
