@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from netaudit.capacity.choose.ground import Ground
     from netaudit.capacity.choose.model import Proposer
     from netaudit.capacity.line import Flaw, Hazard
-    from netaudit.site.model import Radio
+    from netaudit.site.model import Radio, Site
 
 # Plans whose air is reckoned to widen one cut; each takes milliseconds, and a wide cut saves rounds.
 _MOST_TRIED: Final = 64
@@ -42,6 +42,7 @@ class Air:
             if choice.ref.startswith("access_point:")
         }
         self._levels = Levels(ground.site)
+        self._served: dict[str, float] = {}
         used = {
             band
             for device in ground.site.device.values()
@@ -56,14 +57,87 @@ class Air:
         # Which radio serves a device depends on the bands that are there; where all have the same, on nothing chosen.
         self._same_bands = len(bands) <= 1
 
-    def bound_stations(self, proposer: Proposer) -> None:
+    def bound(self, proposer: Proposer) -> None:
+        """
+        Add the rows that hold for every set whose air passes, so that hopeless ones are never proposed.
+
+        With the same bands and loudness everywhere, who is heard and served by whom depends on nothing chosen, and a radio's
+        load is a sum over itself and those it shares spectrum with. Collisions only add to it, and what a channel can carry is
+        at most all of the time; so that sum, grown, may not pass the ceiling. The summands are the ledger's own steps.
+        """
+        if self._free:
+            self._bound_stations(proposer)
+        elif self._same_bands and self._same_loudness():
+            for name, choice in self._choices.items():
+                for index, option in enumerate(choice.options):
+                    if any(
+                        one.association_limit * self._site.ceilings.stations < self._stations(name, one)
+                        for one in option.radios
+                    ):
+                        proposer.forbid({choice.ref: [index]}, {})
+            self._bound_load(proposer)
+
+    def _same_loudness(self) -> bool:
+        loud = {
+            (one.band, one.eirp_dbm) for choice in self._choices.values() for o in choice.options for one in o.radios
+        }
+        return len(loud) == len({band for band, _ in loud})
+
+    def _stations(self, name: str, one: Radio) -> float:
+        """Stations of a radio with growth; they are the same whatever is chosen."""
+        if not self._served:
+            lines = radio.judge(self._with(dict.fromkeys(self._choices, 0))).lines
+            self._served = {line.place: line.grown for line in lines if line.kind is LineKind.STATIONS}
+        return self._served.get(f"radio:{name}/{one.band}", 0.0)
+
+    def _with(self, picked: dict[str, int]) -> Site:
+        points = {name: AccessPoint.model_validate(self._choices[name].options[i].row) for name, i in picked.items()}
+        return self._site.model_copy(update={"access_point": points})
+
+    def _bound_load(self, proposer: Proposer) -> None:
+        ways = {name: [self._alike(name, one)[0] for one in self._ways(name, opened=False)] for name in self._choices}
+        own: dict[tuple[str, str, int], float] = {}
+        asked: dict[str, float] = {}
+        for number in range(max((len(one) for one in ways.values()), default=0)):
+            picked = {name: one[min(number, len(one) - 1)] for name, one in ways.items()}
+            for line in radio.judge(self._with(picked)).lines:
+                if line.kind is LineKind.AIRTIME and line.place.startswith("radio:"):
+                    name, _, band = line.place.removeprefix("radio:").rpartition("/")
+                    load, requests = _own_load(line, 1.0 + self._site.site.growth)
+                    own[name, band, picked[name]] = load
+                    asked[line.place] = min(requests, asked.get(line.place, requests))
+        for place, requests in asked.items():
+            name, _, band = place.removeprefix("radio:").rpartition("/")
+            sharing = [
+                name,
+                *(one for one in self._choices if one != name and self._always_shares(name, one, Band(band))),
+            ]
+            amounts = {}
+            for one in sharing:
+                options = self._choices[one].options
+                amounts[self._choices[one].ref] = [
+                    -own.get((one, band, self._alike(one, option)[0]), 0.0) for option in options
+                ]
+            proposer.at_least(amounts, requests - self._site.ceilings.airtime)
+
+    def _always_shares(self, name: str, other: str, band: Band) -> bool:
+        mine, theirs = self._radios(name, band), self._radios(other, band)
+        if None in mine or None in theirs:
+            return False
+        loud = max(one.eirp_dbm for one in (*mine, *theirs) if one is not None)
+        return self._hears(name, other, band, loud) and all(
+            _overlap(band, one, far, unsure=False)
+            for one in mine
+            for far in theirs
+            if one is not None and far is not None
+        )
+
+    def _bound_stations(self, proposer: Proposer) -> None:
         """
         Ask for enough radios at free positions: no radio's line lets more stations in than the ceiling's share of its limit.
 
         That is the most that the line's usable part can be, whatever the air says; the stations are the ledger's.
         """
-        if not self._free:
-            return
         share = self._site.ceilings.stations
         lines = radio.judge(self._site).lines
         wanted = sum(line.grown for line in lines if line.kind is LineKind.STATIONS)
@@ -151,12 +225,28 @@ class Air:
         return self._levels.hears(name, other, band, eirp_dbm=eirp_dbm, least_dbm=minimum_dbm(ht(0)))
 
 
-def _overlap(band: Band, one: Radio, other: Radio) -> bool:
+def _own_load(line: Line, growth: float) -> tuple[float, float]:
+    """
+    Read off an airtime line what its radio alone puts on the channel, and what is asked for from all around, both grown.
+
+    Beacons don't grow. A line whose steps are not the known ones bounds nothing.
+    """
+    own = beacons = 0.0
+    for step in line.steps:
+        if step.text.startswith("their requests"):
+            return own * growth - beacons * (growth - 1.0), step.value * growth
+        own += step.value
+        beacons += step.value if step.text.startswith("beacons") else 0.0
+    return 0.0, 0.0
+
+
+def _overlap(band: Band, one: Radio, other: Radio, *, unsure: bool = True) -> bool:
+    """Say whether two radios share spectrum; `unsure` where the ledger has yet to narrow or tune one."""
     if one.channel is None or other.channel is None:
-        return True
+        return unsure
     try:
         return share_spectrum(
             Tuned(band, one.channel, int(one.width_mhz)), Tuned(band, other.channel, int(other.width_mhz))
         )
     except OutOfRange:
-        return True  # a block that isn't there is narrowed by the ledger; reckon with the worst
+        return unsure  # a block that isn't there is narrowed by the ledger

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from netaudit.site.model import Site
 
 # Each round is a program and a ledger, some hundredths of a second; a search that is not through by then says so.
-MOST_ROUNDS: Final = 300
+MOST_ROUNDS: Final = 200
 # What equipment brings about and other equipment cures; every other hazard or flaw is the plan's own and stays named there.
 CURED: Final = frozenset(
     (
@@ -93,7 +93,7 @@ def choose(
     complete, found, demands = _stacks(ground, equipment, choices)
     proposer = Proposer(choices, found, demands)
     air = Air(ground, choices)
-    air.bound_stations(proposer)
+    air.bound(proposer)
     last: list[Trouble] = []
     for number in range(1, MOST_ROUNDS + 1):
         decision = proposer.propose()
@@ -139,15 +139,17 @@ def _stacks(
     site, complete = ground.site, True
     rows_of = {name: Switch.model_validate(rows.switch_row(sheet)) for name, sheet in equipment.switch.items()}
     sold = capacities(site, rows_of)
+    # What a switch draws itself matters to battery supplies and to nothing else.
+    draws = bool(site.backup)
     wares = without_worse(
-        Ware(name, equipment.switch[name].price, rows_of[name].draw_w, sold[name]) for name in equipment.switch
+        Ware(name, equipment.switch[name].price, draws * rows_of[name].draw_w, sold[name]) for name in equipment.switch
     )
     found: dict[str, list[Stack]] = {}
     demands: dict[str, Demand] = {}
     for closet, cabinet in ground.cabinets.items():
         kept_rows = {name: Switch.model_validate(ground.raw["switch"][name]) for name in cabinet.kept}
         kept = [
-            Ware(AT_HAND + name, 0.0, kept_rows[name].draw_w, capacity)
+            Ware(AT_HAND + name, 0.0, draws * kept_rows[name].draw_w, capacity)
             for name, capacity in capacities(site, kept_rows).items()
         ]
         own, _ = links_of(ground)[closet]
@@ -189,7 +191,11 @@ def _routers(ground: Ground, equipment: Equipment) -> tuple[Ware, ...]:
         )
         routed = next(line for line in links.judge(site).lines if line.kind is LineKind.ROUTED)
         if routed.grown_state is State.WITHIN:
-            wares.append(Ware(name, price, row.draw_w, Capacity(usable, float("inf"), float("inf"), row.ports)))
+            wares.append(
+                Ware(
+                    name, price, bool(site.backup) * row.draw_w, Capacity(usable, float("inf"), float("inf"), row.ports)
+                )
+            )
         else:
             slow.append(routed)
     if not wares:
