@@ -21,11 +21,14 @@ if TYPE_CHECKING:
 
 # command -> what it is for; the order is the order of a job.
 COMMANDS: Final = {
+    "draft": "write a first plan: from a few answers, from captures, or from one look around",
     "check": "read a site plan and say what is wrong with it, line by line",
     "dimension": "size the plan: hazards, the ledger of what can run out, what to do",
+    "choose": "choose the cheapest equipment that carries the plan",
     "draw": "draw the plan; write the cable and patch schedule",
     "census": "say who is there, from capture files",
     "run": "watch the site: look, keep, judge, serve metrics",
+    "audit": "the ledger beside what was observed, worst first; acknowledge or mute findings",
     "alert": "send a message through each channel of the plan, to see that it arrives",
     "report": "write the weekly report from what was kept",
     "store": "look after the database: check, backup, restore, prune, forget, ship",

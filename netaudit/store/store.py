@@ -46,6 +46,7 @@ class Store:
         self._site = site
         self._clock = clock
         self._writer = writer
+        self._took_in = False
         self.site = name
         self.keep = keep
 
@@ -82,9 +83,14 @@ class Store:
         return cls(engine, number, name=site, clock=clock, keep=keep, writer=writer)
 
     def close(self) -> None:
-        """Keep what waits, with exact ends of all intervals, and let go of the database."""
+        """
+        Keep what waits, with exact ends of all intervals, and let go of the database.
+
+        Who only read writes nothing: the intervals are another process's, that of the daemon beside us.
+        """
         try:
-            self._writer.flush(self._clock(), last=True)
+            if self._took_in:
+                self._writer.flush(self._clock(), last=True)
         finally:
             self._engine.dispose()
 
@@ -109,6 +115,7 @@ class Store:
 
     def write(self, observations: Iterable[Observation]) -> None:
         """Take observations in; the next flush keeps them. Touches no disk."""
+        self._took_in = True
         self._writer.write(observations)
 
     def waiting(self) -> int:
