@@ -47,12 +47,14 @@ def _private(name: str, path: Path) -> str:
         descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
     except OSError as error:
         raise AlertError(f"channel {name}: {path} can't be read: {error.strerror or error}") from None
-    with os.fdopen(descriptor, "rb") as stream:
-        status = os.fstat(stream.fileno())
+    try:
+        status = os.fstat(descriptor)
         if not stat.S_ISREG(status.st_mode):
             raise AlertError(f"channel {name}: {path} is no file: write the address into one")
         if status.st_uid != os.geteuid():
             raise AlertError(f"channel {name}: {path} belongs to another user: chown it to the one that runs netaudit")
         if stat.S_IMODE(status.st_mode) & ~0o600:
             raise AlertError(f"channel {name}: {path} is open to others: chmod 600 it")
-        return stream.read(LONGEST + 1)[:LONGEST].decode("ascii", "replace")
+        return os.read(descriptor, LONGEST).decode("ascii", "replace")
+    finally:
+        os.close(descriptor)

@@ -155,6 +155,12 @@ class Courier:
         if first.attempts == 0:
             log.warning("channel %s: not delivered, will be tried again: %s", channel.name, trouble)
         stubborn = post is not None and first.attempts >= STUBBORN and await self._next_goes(channel, first, post)
+        if stubborn and post is not None:
+            # The way may have come back between the two: then the first goes now, and is only late.
+            trouble = await post.send(parcel.title, parcel.body)
+            if not trouble:
+                await self._sent(channel, parcel)
+                return
         await self._off_loop(self._mark_failed, channel, first, trouble, stubborn)
 
     async def _next_goes(self, channel: Channel, first: Letter, post: Post) -> bool:

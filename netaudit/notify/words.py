@@ -100,7 +100,7 @@ def trial(*, site: str, channel: str, now: datetime, zone: tzinfo) -> str:
     return _bounded(
         [
             harmless(f"{site}: this channel works", LONGEST_TITLE),
-            f"What: a message to try channel {channel}; nothing is the matter",
+            f"What: a message to try channel {harmless(channel, LONGEST_FIELD)}; nothing is the matter",
             f"Sent: {clock(now, zone)}",
             "What to do: nothing; alerts of this site will come the same way",
         ]
