@@ -74,7 +74,7 @@ def test_a_percentile_is_claimed_with_the_confidence_it_says() -> None:
         assert claim.low is not None
         wrong_high += claim.high < true_p95
         wrong_low += claim.low > true_p95
-    # 500 draws at 5 %: more than 44 about once in 10,000 (scipy.stats.binom.sf(44, 500, 0.05) = 1.2e-4)
+    # 500 draws at 5 %: more than 44 about once in 10,000 (scipy.stats.binom.sf(44, 500, 0.05) = 1.3e-4)
     assert wrong_high <= 44
     assert wrong_low <= 44
 

@@ -1,0 +1,213 @@
+"""
+The certificate as a value: every check with its items, waivers, and the names (SHA-256) of the plan and the evidence.
+
+Its written form can be verified: the evidence is judged again, and must give the same result.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' types
+from typing import TYPE_CHECKING, Final, Literal
+
+from pydantic import ConfigDict, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass as checked
+
+from netaudit.audit.acceptance.check import ORDER, Item, Outcome, prepare
+from netaudit.audit.acceptance.checks.table import CHECKS
+from netaudit.audit.acceptance.evidence import digest, read_evidence
+from netaudit.errors import CaptureError, OutOfRange
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from netaudit.audit.acceptance.check import Check, Trial
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.site.model import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Waiver:
+    """Somebody's word that a check, or one place of it (`speed/switch:loft/port:3`), need not pass."""
+
+    check: str
+    reason: str
+    name: str
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """One check and what came of it at each place."""
+
+    key: str
+    question: str
+    standard: str
+    items: tuple[Item, ...]
+
+    @property
+    def outcome(self) -> Outcome:
+        """The gravest outcome of any item."""
+        return min((item.outcome for item in self.items), key=ORDER.index)
+
+    def count(self, outcome: Outcome) -> int:
+        """Count the items with this outcome."""
+        return sum(item.outcome is outcome for item in self.items)
+
+
+@dataclass(frozen=True, slots=True)
+class Certificate:
+    """What an acceptance test found, from `since` to `until`."""
+
+    site: str
+    since: datetime
+    until: datetime
+    plan_sha256: str
+    evidence_sha256: str
+    results: tuple[Result, ...]
+
+    def count(self, outcome: Outcome) -> int:
+        """Count the checks with this outcome."""
+        return sum(result.outcome is outcome for result in self.results)
+
+    @property
+    def accepted(self) -> bool:
+        """Nothing failed."""
+        return not self.count(Outcome.FAILED)
+
+    def items(self, outcome: Outcome) -> Iterator[tuple[Result, Item]]:
+        """Give the items with this outcome, check by check."""
+        for result in self.results:
+            for item in result.items:
+                if item.outcome is outcome:
+                    yield result, item
+
+
+@checked(frozen=True, config=ConfigDict(extra="forbid"))
+class _File:
+    """The written form."""
+
+    format: Literal["netaudit certificate"]
+    version: Literal[1]
+    certificate: Certificate
+    # The SHA-256 of the certificate's own JSON: a slip of the pen is noticed even without the evidence.
+    sha256: str
+
+
+_FORM: Final = TypeAdapter(_File)
+_BARE: Final = TypeAdapter(Certificate)
+
+
+def certify(
+    site: Site,
+    evidence: Evidence,
+    *,
+    plan_sha256: str,
+    evidence_sha256: str,
+    waivers: Sequence[Waiver] = (),
+    checks: Sequence[Check] = CHECKS,
+) -> Certificate:
+    """
+    Put the evidence to every check. Pure: the same plan, evidence and waivers give the same certificate.
+
+    Raises:    OutOfRange: a waiver without a name or a reason, or for a check or place that there is none of.
+    """
+    trial = prepare(site, evidence)
+    results = [
+        Result(check.key, check.question, check.standard, items) for check in checks if (items := _ask(check, trial))
+    ]
+    for waiver in waivers:
+        results = _waive(results, waiver)
+    return Certificate(
+        site=site.site.name,
+        since=evidence.since,
+        until=evidence.until,
+        plan_sha256=plan_sha256,
+        evidence_sha256=evidence_sha256,
+        results=tuple(results),
+    )
+
+
+def _ask(check: Check, trial: Trial) -> tuple[Item, ...]:
+    """Ask one check; one that breaks is told on the certificate, the others still judge."""
+    try:
+        return tuple(check.judge(trial))
+    except Exception as error:  # noqa: BLE001 - whatever it is, it must not take the certificate with it
+        text = f"the check itself failed: {type(error).__name__}: {error}"
+        return (Item("site", Outcome.NOT_TESTED, text, "This is a fault of the program: report it with this line."),)
+
+
+def _waive(results: list[Result], waiver: Waiver) -> list[Result]:
+    if not waiver.reason.strip() or not waiver.name.strip():
+        raise OutOfRange(f'waiver of {waiver.check}: write why, and who says so, as "{waiver.check}=reason, name"')
+    key, _, place = waiver.check.partition("/")
+    hit = False
+    changed: list[Result] = []
+    for result in results:
+        items = []
+        for item in result.items:
+            # What passed needs no waiver; it stays as it is.
+            meant = result.key == key and place in ("", item.place)
+            hit = hit or meant
+            waivable = meant and item.outcome in (Outcome.FAILED, Outcome.NOT_TESTED)
+            by = f"{waiver.name}: {waiver.reason}"
+            items.append(replace(item, outcome=Outcome.WAIVED, waived_by=by) if waivable else item)
+        changed.append(replace(result, items=tuple(items)))
+    if not hit:
+        known = ", ".join(result.key for result in results)
+        raise OutOfRange(f"waiver of {waiver.check}: there is no such check here; write one of {known}, or CHECK/PLACE")
+    return changed
+
+
+def write_certificate(certificate: Certificate) -> str:
+    """Write a certificate as JSON, with the SHA-256 of its own content."""
+    inner = _BARE.dump_json(certificate).decode()
+    return _FORM.dump_json(_File("netaudit certificate", 1, certificate, digest(inner)), indent=1).decode() + "\n"
+
+
+def read_certificate(text: str, file: str = "certificate") -> Certificate:
+    """
+    Read a certificate back.
+
+    Raises:    CaptureError: it is none of ours, or was changed after it was written.
+    """
+    try:
+        found = _FORM.validate_json(text)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        where = ".".join(map(str, first["loc"]))
+        raise CaptureError(f"{file}: is no certificate of ours ({where}: {first['msg']})") from error
+    if digest(_BARE.dump_json(found.certificate).decode()) != found.sha256:
+        raise CaptureError(f"{file}: was changed after it was written: its content and its SHA-256 differ")
+    return found.certificate
+
+
+def verify(certificate: Certificate, site: Site | None, plan_sha256: str | None, evidence_text: str) -> tuple[str, ...]:
+    """
+    Say in which ways a certificate doesn't follow from its plan and its evidence; nothing when it does.
+
+    It proves that the three belong together, not who wrote them.
+
+    Args:      site and plan_sha256 of the plan at hand, None leaves the plan out and with it the second judgement.
+    Raises:    CaptureError: the evidence can't be read.
+    """
+    wrong: list[str] = []
+    if digest(evidence_text) != certificate.evidence_sha256:
+        wrong.append("the evidence is not that of the certificate: its SHA-256 differs")
+    if plan_sha256 is not None and plan_sha256 != certificate.plan_sha256:
+        wrong.append("the plan is not that of the certificate: its SHA-256 differs")
+    if site is None or wrong:
+        return tuple(wrong)
+    again = certify(
+        site,
+        read_evidence(evidence_text),
+        plan_sha256=certificate.plan_sha256,
+        evidence_sha256=certificate.evidence_sha256,
+    )
+    if [_unwaived(one) for one in again.results] != [_unwaived(one) for one in certificate.results]:
+        wrong.append("judging the evidence again gives another result: the certificate, or the program, has changed")
+    return tuple(wrong)
+
+
+def _unwaived(result: Result) -> tuple[str, tuple[tuple[str, bool, str], ...]]:
+    """Give what a waiver can't change: what was seen at each place, and whether that is enough."""
+    return result.key, tuple((item.place, item.outcome is Outcome.PASSED, item.evidence) for item in result.items)

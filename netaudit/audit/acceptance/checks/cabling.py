@@ -1,0 +1,169 @@
+"""Ports and cables: links that are up, things on the ports of the schedule, speeds as planned, error counters that stand still."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit import vocabulary
+from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.checks.presence import known_as
+from netaudit.audit.rules.rule import named
+from netaudit.capacity.patching import UPLINK
+from netaudit.site.topology import ROUTER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from netaudit.audit.acceptance.check import Item, Trial
+    from netaudit.capacity.patching import Patch
+
+ASK: Final = "Read the switch's counters (SNMP), or look at the ports by eye and waive this with your name."
+
+
+@dataclass(frozen=True, slots=True)
+class Socket:
+    """One port of the schedule, and what is patched to it."""
+
+    place: str
+    patch: Patch
+
+    @property
+    def refs(self) -> str:
+        """What the schedule puts here."""
+        return self.patch.plug.ref
+
+
+def sockets(trial: Trial) -> tuple[Socket, ...]:
+    """List the ports of the schedule that something is patched to, the router's left out: few routers tell theirs."""
+    return tuple(
+        Socket(f"switch:{patch.switch}/port:{number}", patch)
+        for patch in trial.patching.patches
+        if patch.switch != ROUTER
+        for number in range(patch.first_port, patch.first_port + patch.count)
+    )
+
+
+def _explained(trial: Trial, ref: str) -> bool:
+    """Say whether something of this plug is missing, so that a dark port of its kind is no second trouble."""
+    return any(gone == ref or gone.startswith(f"{ref}/") for gone in trial.missing)
+
+
+def judge_ports(trial: Trial) -> Iterator[Item]:
+    """Ask whether each patched port has a link."""
+    for socket in sockets(trial):
+        speeds = trial.values(socket.place, vocabulary.SPEED_BPS)
+        if not speeds:
+            yield untested(socket.place, "its switch told nothing of this port", ASK)
+        elif speeds[-1]:
+            yield passed(socket.place, f"link at {speeds[-1] / 1e6:g} Mb/s")
+        elif _explained(trial, socket.refs):
+            yield untested(socket.place, f"no link; {socket.refs} is missing")
+        else:
+            yield failed(
+                socket.place, f"no link; the schedule puts {socket.refs} here", "Plug both ends in; test the cable."
+            )
+
+
+def judge_speed(trial: Trial) -> Iterator[Item]:
+    """Ask whether each link runs at the rate that both of its ends were planned for."""
+    for socket in sockets(trial):
+        speeds = [value for value in trial.answered(socket.place, vocabulary.SPEED_BPS) if value > 0]
+        if not speeds:
+            continue
+        group = trial.patching.groups[socket.patch.switch][socket.patch.group]
+        wanted = min(group.rate_bps, socket.patch.plug.rate_bps)
+        said = f"{min(speeds) / 1e6:g} Mb/s, planned {wanted / 1e6:g} Mb/s for {socket.refs}"
+        if min(speeds) >= wanted:
+            yield passed(socket.place, said)
+        else:
+            yield failed(
+                socket.place,
+                said,
+                "Test the cable's four pairs and both plugs; see that neither end is set to a slower rate.",
+            )
+
+
+def judge_errors(trial: Trial) -> Iterator[Item]:
+    """Ask whether error counters stood still while traffic ran. Two readings make one difference."""
+    for place, kind in sorted(trial.series):
+        if kind != vocabulary.ERRORS:
+            continue
+        counts = trial.answered(place, vocabulary.ERRORS)
+        if len(counts) < 2:
+            yield untested(place, f"{len(counts)} readings; it takes 2", "Look for longer.")
+        elif sum(counts) > 0:
+            yield failed(
+                place,
+                f"{sum(counts):g} frames with errors in {len(counts)} readings",
+                "Replace the patch cable; test the run.",
+            )
+        else:
+            yield passed(place, f"none in {len(counts)} readings")
+
+
+def judge_patching(trial: Trial) -> Iterator[Item]:
+    """Ask whether each wired thing is on a port that the schedule gives it, by forwarding tables and LLDP."""
+    allowed: defaultdict[str, set[str]] = defaultdict(set)
+    between: set[str] = set()
+    for socket in sockets(trial):
+        allowed[socket.refs].add(socket.place)
+        if socket.refs == UPLINK or socket.refs.startswith("switch:"):
+            between.add(socket.place)
+    seen: defaultdict[str, set[str]] = defaultdict(set)
+    learnt = _learnt(trial)
+    for place, macs in learnt.items():
+        for mac in macs:
+            thing = trial.things.get(mac)
+            if thing is not None and not thing.wifi and place not in between:
+                seen[thing.ref].add(place)
+    for thing in trial.roster.things:
+        if thing.wifi or thing.group == ROUTER or thing.ref.endswith("/gateway"):
+            continue
+        ports = allowed.get(thing.group, set())
+        if not ports or thing.ref not in trial.found:
+            continue
+        found = seen.get(thing.ref, set())
+        shown = ", ".join(named(place) for place in sorted(found))
+        if not learnt:
+            yield untested(thing.ref, "no switch told what it has learnt", ASK)
+        elif not found:
+            yield untested(thing.ref, "no edge port has learnt it", ASK)
+        elif found & ports:
+            yield passed(thing.ref, f"on {shown}")
+        else:
+            wanted = ", ".join(named(place) for place in sorted(ports)[:3])
+            yield failed(
+                thing.ref,
+                f"{known_as(thing)} is on {shown}; the schedule has {wanted}",
+                "Patch it as the schedule has it, or write the port into the schedule.",
+            )
+
+
+def _learnt(trial: Trial) -> dict[str, set[str]]:
+    """Give the MACs behind each port: from forwarding tables, and from neighbours that tell their own."""
+    found: defaultdict[str, set[str]] = defaultdict(set)
+    for notice in trial.told(vocabulary.FORWARDING):
+        found[notice.place].add(dict(notice.detail).get("mac", ""))
+    for notice in trial.told(vocabulary.LLDP_NEIGHBOUR):
+        found[notice.place].add(dict(notice.detail).get("chassis", ""))
+    return dict(found)
+
+
+PORTS: Final = Check("ports", "Has each patched port a link?", "the plan's patch schedule", judge_ports)
+PATCHING: Final = Check(
+    "patching",
+    "Is each cable where the schedule has it?",
+    "the plan's patch schedule; IEEE 802.1Q forwarding tables, IEEE 802.1AB",
+    judge_patching,
+)
+SPEED: Final = Check(
+    "speed", "Does each link run at its planned rate?", "the plan's rates; IEEE 802.3 auto-negotiation", judge_speed
+)
+ERRORS: Final = Check(
+    "errors",
+    "Do error counters stand still?",
+    "RFC 2863, ifInErrors and ifOutErrors; none: common practice",
+    judge_errors,
+)

@@ -1,0 +1,61 @@
+"""What must last: everything comes back after a restart, and alerts arrive where people see them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit.acceptance import words
+from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.checks.presence import known_as
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from netaudit.audit.acceptance.check import Item, Trial
+
+
+def judge_restart(trial: Trial) -> Iterator[Item]:
+    """Ask whether all who were there before the last restart were seen after it. An optional step."""
+    at = max((one.at for one in trial.told(words.RESTART)), default=None)
+    if at is None:
+        yield untested("site", "nothing was switched off and on", "Optional: repeat with --restart.")
+        return
+    before = {one.mac for one in trial.evidence.sightings if one.at < at}
+    after = {one.mac for one in trial.evidence.sightings if one.at > at}
+    waited_s = (trial.evidence.until - at).total_seconds()
+    if not after:
+        yield untested("site", f"nothing was looked for in the {waited_s:.0f} s after it", "Look for longer.")
+        return
+    gone = sorted(
+        known_as(thing)
+        for ref, macs in trial.found.items()
+        if (thing := trial.roster.by_ref.get(ref)) is not None
+        and thing.watched
+        and not thing.sleeps
+        and before.intersection(macs)
+        and not after.intersection(macs)
+    )
+    if gone:
+        yield failed(
+            "site",
+            f"not back {waited_s:.0f} s after the restart: {', '.join(gone)}",
+            "See that each starts by itself and joins again.",
+        )
+    else:
+        yield passed("site", f"all {len(before)} who were there before were seen within {waited_s:.0f} s after it")
+
+
+def judge_alerts(trial: Trial) -> Iterator[Item]:
+    """Ask whether a test message arrived on each channel, by the word of the person who saw it."""
+    told = {one.place: dict(one.detail) for one in trial.told(words.ALERT)}
+    if not told:
+        yield untested("site", "no test message was sent", "Send one, and say with --alert-seen that it arrived.")
+    for place, detail in sorted(told.items()):
+        if detail.get("arrived") == "yes":
+            yield passed(place, f"a test message arrived, seen by {detail.get('by', 'nobody named')}")
+        else:
+            yield failed(place, "a test message did not arrive", "Look at the channel's address and its secret.")
+
+
+RESTART: Final = Check("restart", "Does everything come back after a restart?", "common practice", judge_restart)
+ALERTS: Final = Check("alerts", "Do alerts arrive?", "common practice", judge_alerts)

@@ -1,0 +1,19 @@
+"""
+The words of evidence that only an acceptance test takes: what is tried once, not watched.
+
+All others are those of `audit/vocabulary.py`. Places are the ledger's.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+# Samples. None as value: asked, not answered.
+CONNECT_S: Final = "connect_s"  # recorder:NAME; a TCP connection to it
+OUTSIDE_S: Final = "outside_s"  # link:wan; a connection to a host outside that the user named
+POWER_CLASS: Final = "power_class"  # switch:NAME/port:N; IEEE 802.3 class that the port granted
+
+# Notices, with the keys of their detail.
+REACH: Final = "reach"  # segment:A; to (a segment), target (address, address:port), reached ("yes", "no")
+RESTART: Final = "restart"  # site; what (was switched off and on)
+ALERT: Final = "alert"  # alert:NAME; arrived ("yes", "no"), by (who saw it)

@@ -1,0 +1,302 @@
+"""A site built as planned passes; each of twelve faults is caught by its own check and by no other."""
+
+from __future__ import annotations
+
+import json
+import random
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import pytest
+
+from netaudit.audit import vocabulary
+from netaudit.audit.acceptance import words
+from netaudit.audit.acceptance.certificate import (
+    Waiver,
+    certify,
+    read_certificate,
+    verify,
+    write_certificate,
+)
+from netaudit.audit.acceptance.check import Check, Item, Outcome, Trial
+from netaudit.audit.acceptance.checks.table import CHECKS
+from netaudit.audit.acceptance.evidence import digest, freeze, read_evidence, write_evidence
+from netaudit.errors import CaptureError, OutOfRange
+from netaudit.observe.observation import How, Notice, Sample, Sighting
+from netaudit.site.load import fingerprint
+from tests.audit.acceptance.house import (
+    BEGAN,
+    BOX,
+    DESK,
+    ENDED,
+    GATE,
+    KILN,
+    PLAN,
+    STRANGER,
+    as_planned,
+    at,
+    echoes,
+    edit,
+    house,
+    judged,
+    notice,
+    port_of,
+    swap,
+    without,
+)
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from netaudit.observe.observation import Observation
+
+    Fault = Callable[[list[Observation]], list[Observation]]
+
+
+def _swapped_patch(seen: list[Observation]) -> list[Observation]:
+    """Two patch cables are exchanged: each is learnt on the other's port."""
+    one, other = port_of("device:desk"), port_of("device:kiln")
+    place = {(one, DESK): other, (other, KILN): one}
+
+    def change(said: Observation) -> Observation:
+        if isinstance(said, Notice) and said.kind == vocabulary.FORWARDING:
+            return replace(said, place=place.get((said.place, dict(said.detail)["mac"]), said.place))
+        return said
+
+    return swap(seen, change)
+
+
+def _missing(seen: list[Observation]) -> list[Observation]:
+    """A camera is off."""
+    return without(seen, GATE)
+
+
+def _duplicate(seen: list[Observation]) -> list[Observation]:
+    """A stranger answers for the desk's address too."""
+    return [
+        *seen,
+        Sighting(at(10), "home", STRANGER, "192.0.2.21", How.ARP),
+        notice("segment:home", vocabulary.ADDRESS_CONFLICT, address="192.0.2.21", macs=f"{DESK} {STRANGER}"),
+    ]
+
+
+def _second_server(seen: list[Observation]) -> list[Observation]:
+    """A second server offers addresses of another network."""
+    return [
+        *seen,
+        Sighting(at(10), "home", STRANGER, "192.0.2.77", How.ARP),
+        notice("segment:home", vocabulary.DHCP_SERVER, server="192.0.2.77", mac=STRANGER, address="10.9.9.9"),
+    ]
+
+
+def _leak(seen: list[Observation]) -> list[Observation]:
+    """Things reach the home."""
+    return [*seen, notice("segment:things", words.REACH, to="home", target="192.0.2.1:443", reached="yes")]
+
+
+def _lossy(seen: list[Observation]) -> list[Observation]:
+    """Of the echoes on things, 2 % are lost, where 1 % is promised."""
+    dice = random.Random(3)
+    places = (f"device:{GATE}", f"device:{KILN}", "segment:things/gateway")
+    longer = [one for place in places for one in echoes(place, dice, count=2000)]
+    return edit(
+        [*seen, *longer],
+        Sample,
+        lambda one: one.place in places and one.kind == vocabulary.RTT_S and dice.random() < 0.02,
+        value=None,
+    )
+
+
+def _slow_link(seen: list[Observation]) -> list[Observation]:
+    """One pair of the server's cable is broken."""
+    port = port_of("device:box")
+    return edit(seen, Sample, lambda one: one.place == port and one.kind == vocabulary.SPEED_BPS, value=1e8)
+
+
+def _wrong_resolver(seen: list[Observation]) -> list[Observation]:
+    """The resolver that is handed out doesn't know the site's names."""
+    nothing = (("address", ""), ("name", "desk.osier.home.arpa"))
+    return edit(seen, Notice, lambda one: one.kind == vocabulary.RESOLVED, detail=nothing)
+
+
+def _overdrawn(seen: list[Observation]) -> list[Observation]:
+    """The supply of 60 W delivers 55, where 48 may be used."""
+    return edit(seen, Sample, lambda one: one.kind == vocabulary.POWER_W, value=55.0)
+
+
+def _wrong_vlan(seen: list[Observation]) -> list[Observation]:
+    """The kiln's port is in the VLAN of the home, where it takes a lease."""
+    return edit(seen, Sighting, lambda one: one.mac == KILN, segment="home", address="192.0.2.120")
+
+
+def _crowded(seen: list[Observation]) -> list[Observation]:
+    """Nineteen stations on a radio that admits twenty."""
+    return edit(seen, Sample, lambda one: one.kind == vocabulary.STATIONS, value=19.0)
+
+
+def _static_clash(seen: list[Observation]) -> list[Observation]:
+    """The camera gave way to a stranger that was set to its address by hand."""
+    left = edit(seen, Sighting, lambda one: one.mac == GATE, address="198.51.100.160")
+    return [*left, Sighting(at(10), "things", STRANGER, "198.51.100.21", How.ARP)]
+
+
+def _offered(seen: list[Observation]) -> list[Observation]:
+    """The server's pool holds the desk's fixed address."""
+    said = notice("segment:home", vocabulary.DHCP_SERVER, server="192.0.2.1", mac="", address="192.0.2.21")
+    return [one for one in seen if not (isinstance(one, Notice) and one.kind == "dhcp_server")] + [said]
+
+
+def _busy(seen: list[Observation]) -> list[Observation]:
+    """The channel is busy for three quarters of the time."""
+    return edit(seen, Sample, lambda one: one.kind == vocabulary.BUSY_SHARE, value=0.75)
+
+
+FAULTS: list[tuple[str, Fault, str]] = [
+    ("two patch cables exchanged", _swapped_patch, "patching"),
+    ("a device missing", _missing, "presence"),
+    ("an address used twice", _duplicate, "duplicates"),
+    ("a second DHCP server", _second_server, "dhcp"),
+    ("a segment that leaks", _leak, "isolation"),
+    ("2 % loss", _lossy, "loss"),
+    ("a link at 100 Mb/s", _slow_link, "speed"),
+    ("a wrong resolver", _wrong_resolver, "names"),
+    ("a supply over its ceiling", _overdrawn, "power"),
+    ("a port in the wrong VLAN", _wrong_vlan, "segments"),
+    ("a radio with too many stations", _crowded, "stations"),
+    ("a fixed address taken", _static_clash, "fixed"),
+    ("a channel too busy", _busy, "airtime"),
+]
+
+
+def test_a_site_built_as_planned_passes_every_check() -> None:
+    """Nothing fails, nothing is left untested, and each check of the table was asked."""
+    certificate = judged(as_planned())
+    assert {result.key: result.outcome for result in certificate.results} == {
+        check.key: Outcome.PASSED for check in CHECKS
+    }
+    assert certificate.accepted
+
+
+@pytest.mark.parametrize(
+    ("fault", "check"), [(fault, check) for _, fault, check in FAULTS], ids=[n for n, _, _ in FAULTS]
+)
+def test_each_fault_is_caught_by_its_own_check_alone(fault: Fault, check: str) -> None:
+    """One check fails, the right one; every item of it that failed has a cure."""
+    certificate = judged(fault(as_planned()))
+    assert [result.key for result in certificate.results if result.outcome is Outcome.FAILED] == [check]
+    assert not certificate.accepted
+    assert all(item.cure for _, item in certificate.items(Outcome.FAILED))
+
+
+def test_all_faults_at_once_are_all_caught() -> None:
+    """Faults in different places don't hide each other."""
+    seen = as_planned()
+    faults = (_leak, _slow_link, _wrong_resolver, _overdrawn, _crowded, _missing, _second_server)
+    for fault in faults:
+        seen = fault(seen)
+    failed = {result.key for result in judged(seen).results if result.outcome is Outcome.FAILED}
+    assert failed == {"isolation", "speed", "names", "power", "stations", "presence", "dhcp"}
+
+
+def test_nothing_seen_is_nothing_tested() -> None:
+    """Without evidence no check passes and none fails: it says what it would take."""
+    certificate = judged([])
+    assert {result.outcome for result in certificate.results} <= {Outcome.NOT_TESTED}
+    assert all(item.evidence for _, item in certificate.items(Outcome.NOT_TESTED))
+
+
+def test_too_few_echoes_are_not_tested_and_say_how_many_are_needed() -> None:
+    """Fifty answered echoes a segment prove neither loss nor latency; 249 and 9 more would (299 and 59 are the fewest)."""
+    few = [one for one in as_planned() if not (isinstance(one, Sample) and one.kind == "rtt_s")]
+    few += echoes("segment:home/gateway", random.Random(1), count=50)
+    results = {result.key: result for result in judged(few).results}
+    assert results["loss"].outcome is results["latency"].outcome is Outcome.NOT_TESTED
+    assert "some 249 more" in results["loss"].items[0].evidence
+    assert "some 9 more" in results["latency"].items[0].evidence
+    assert "it takes 51 more" in results["jitter"].items[0].evidence
+
+
+def test_a_waiver_needs_a_name_and_a_reason_and_a_check() -> None:
+    """A waived failure no longer fails, names who waived it, and leaves what passed as it is."""
+    evidence = freeze(_slow_link(as_planned()), BEGAN, ENDED)
+    waiver = Waiver(f"speed/{port_of('device:box')}", "the wall is opened in autumn", "R. Marsh")
+    certificate = certify(house(), evidence, waivers=[waiver], plan_sha256="p", evidence_sha256="e")
+    (result, item), *more = certificate.items(Outcome.WAIVED)
+    assert (result.key, item.waived_by, more) == ("speed", "R. Marsh: the wall is opened in autumn", [])
+    assert certificate.accepted
+    for wrong in (Waiver("speed", "", "R. Marsh"), Waiver("speed", "why", " "), Waiver("spede", "why", "who")):
+        with pytest.raises(OutOfRange):
+            certify(house(), evidence, waivers=[wrong], plan_sha256="p", evidence_sha256="e")
+
+
+def test_a_certificate_is_verified_against_plan_and_evidence() -> None:
+    """As written it holds; a changed figure, plan or evidence is told."""
+    evidence = freeze(as_planned(), BEGAN, ENDED)
+    text = write_evidence(evidence)
+    assert read_evidence(text) == evidence
+    certificate = read_certificate(write_certificate(judged(as_planned())))
+    plan = fingerprint(PLAN)
+    assert verify(certificate, house(), plan, text) == ()
+    assert len(verify(certificate, house(), fingerprint(PLAN + "\n"), text)) == 1
+    other = write_evidence(freeze(_missing(as_planned()), BEGAN, ENDED))
+    assert len(verify(certificate, house(), plan, other)) == 1
+    forged = replace(certificate, evidence_sha256=digest(other))
+    assert "another result" in verify(forged, house(), plan, other)[0]
+
+
+def test_a_certificate_changed_by_hand_is_refused() -> None:
+    """Turning a failure into a pass in the file breaks its SHA-256."""
+    written = write_certificate(judged(_missing(as_planned())))
+    with pytest.raises(CaptureError, match="changed after it was written"):
+        read_certificate(written.replace('"failed"', '"passed"'))
+
+
+@pytest.mark.parametrize(
+    "text", ["", "{}", "[]", "\0", '{"format": "netaudit evidence", "version": 9, "evidence": {}}']
+)
+def test_a_file_that_is_no_evidence_is_refused_in_a_line(text: str) -> None:
+    """Damage ends in one line that names the file."""
+    with pytest.raises(CaptureError, match=r"^here: .*"):
+        read_evidence(text, "here")
+    with pytest.raises(CaptureError, match=r"^here: .*"):
+        read_certificate(text, "here")
+
+
+def test_a_broken_check_is_told_and_the_others_still_judge() -> None:
+    """A check that raises is an item of its own; no other check is lost."""
+
+    def breaks(_: Trial) -> Iterator[Item]:
+        raise ZeroDivisionError("of all things")
+
+    broken = Check("broken", "?", "?", breaks)
+    evidence = freeze(as_planned(), BEGAN, ENDED)
+    certificate = certify(house(), evidence, plan_sha256="p", evidence_sha256="e", checks=(broken, *CHECKS))
+    assert "ZeroDivisionError" in certificate.results[0].items[0].evidence
+    assert certificate.count(Outcome.PASSED) == len(CHECKS)
+
+
+def test_the_same_evidence_gives_the_same_bytes() -> None:
+    """Certificate and evidence are written the same whatever order the collectors spoke in."""
+    seen = as_planned()
+    mixed = list(seen)
+    random.Random(4).shuffle(mixed)
+    one, other = judged(seen), judged(mixed)
+    assert [result.outcome for result in one.results] == [result.outcome for result in other.results]
+    assert json.loads(write_certificate(one))["certificate"]["plan_sha256"] == fingerprint(PLAN)
+
+
+def test_an_address_in_the_pool_that_the_plan_fixed_is_a_clash() -> None:
+    """The server offers the desk's own address: the fixed check says so, though both are on the network."""
+    results = {result.key: result for result in judged(_offered(as_planned())).results}
+    failed = [item for item in results["fixed"].items if item.outcome is Outcome.FAILED]
+    assert [item.place for item in failed] == ["device:desk"]
+
+
+def test_a_restart_that_loses_a_device_fails() -> None:
+    """Who was seen before the restart and never after it is named."""
+    seen = swap(
+        as_planned(),
+        lambda one: None if isinstance(one, Sighting) and one.mac == BOX and one.at > at(15) else one,
+    )
+    failed = [result.key for result in judged(seen).results if result.outcome is Outcome.FAILED]
+    assert failed == ["restart"]
