@@ -1,0 +1,202 @@
+"""`netaudit draft`: a first plan, from a few answers, from captures, or from one look around."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Callable, Iterator
+    from ipaddress import IPv4Network
+
+    from netaudit.site.draft import Draft, Seen
+
+# flag -> kind of device and how it is asked for
+_COUNTS = {
+    "phones": ("phone", "telephones in pockets"),
+    "laptops": ("laptop", "portable computers"),
+    "desktops": ("desktop", "computers on a cable"),
+    "televisions": ("wired_television", "televisions on a cable"),
+    "cameras": ("camera", "cameras on a cable"),
+    "gadgets": ("plug", "switched plugs, lights and other small things"),
+}
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    parser = subparsers.add_parser(
+        "draft",
+        description="Write a first plan to be edited: from answers (asked on a terminal, else from the flags), from captures,\n"
+        "or from one ARP sweep. Every guess is marked as one in a comment.",
+        epilog='example: netaudit draft --name "Weir Cottage" --network 192.168.20.0/24 --rooms kitchen,hall --phones 4',
+    )
+    parser.add_argument(
+        "--from", dest="captures", metavar="FILE", nargs="+", help="capture files: who was heard in them"
+    )
+    parser.add_argument(
+        "--sweep", metavar=("INTERFACE", "NETWORK"), nargs=2, help="ask each address once; needs rights"
+    )
+    parser.add_argument("--name", help="what people call the place")
+    parser.add_argument("--network", help="its IPv4 network (192.168.20.0/24)")
+    parser.add_argument("--rooms", help="its rooms, with commas between")
+    for flag, (_, words) in _COUNTS.items():
+        parser.add_argument(f"--{flag}", type=int, metavar="N", help=f"how many {words}")
+    parser.add_argument("--write", metavar="FILE", help="where to write the plan; standard output when left out")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Draft, check, write."""
+    import sys
+    from pathlib import Path
+
+    from netaudit.errors import PlanError
+    from netaudit.site.load import parse_site
+    from netaudit.site.write import plan_text
+
+    if args.captures and args.sweep:
+        raise PlanError("--from and --sweep are two ways to begin; write one of them")
+    if args.write is not None and Path(args.write).exists():
+        raise PlanError("is there already and a draft overwrites nothing; name another file", file=args.write)
+    draft = _draft(args, sys.stdin.isatty())
+    head = "A first plan, to be edited: lines that begin with a guess are just that. Then: netaudit check, netaudit dimension."
+    text = plan_text(draft.raw, head=head, comments=draft.comments)
+    parse_site(text, args.write or "draft")
+    if args.write is None:
+        sys.stdout.write(text)
+        return 0
+    try:
+        with Path(args.write).open("x", encoding="utf-8") as file:
+            file.write(text)
+    except OSError as error:
+        raise PlanError(f"can't be written: {error.strerror or error}", file=args.write) from error
+    return 0
+
+
+def _draft(args: argparse.Namespace, terminal: bool) -> Draft:  # noqa: FBT001 - whether anybody can be asked
+    from netaudit.site.draft import Answers, draft_from_answers, draft_from_sight
+
+    network = None if args.network is None else _network(args.network)
+    name = args.name or "site"
+    if args.captures:
+        return draft_from_sight(name, _heard(args.captures), () if network is None else (network,))
+    if args.sweep:
+        interface, swept = args.sweep
+        draft = draft_from_sight(name, _swept(interface, _network(swept)), (_network(swept),))
+        next(iter(draft.raw["segment"].values()))["interface"] = interface
+        return draft
+    ask = _asker(terminal)
+    counts = {
+        kind: value if value is not None else _count(ask(f"How many {words}?", "0"), words)
+        for flag, (kind, words) in _COUNTS.items()
+        for value in (getattr(args, flag),)
+    }
+    return draft_from_answers(
+        Answers(
+            name=args.name or ask("What do people call the place?", "site"),
+            network=network or _network(ask("Which network shall it have?", "192.168.20.0/24")),
+            rooms=tuple(
+                room for room in (args.rooms or ask("Its rooms, with commas between?", "room")).split(",") if room
+            ),
+            have=counts,
+        )
+    )
+
+
+def _asker(terminal: bool) -> Callable[[str, str], str]:  # noqa: FBT001 - as above
+    """Ask on a terminal; elsewhere take the answer that stands in brackets, so that no script ever waits."""
+
+    def ask(question: str, usual: str) -> str:
+        if not terminal:
+            return usual
+        try:
+            return input(f"{question} [{usual}] ").strip() or usual
+        except EOFError:
+            return usual
+
+    return ask
+
+
+def _count(answer: str, words: str) -> int:
+    from netaudit.errors import PlanError
+
+    if not answer.isdecimal():
+        raise PlanError(f'"{answer}" is no number of {words}; write 0 or more')
+    return int(answer)
+
+
+def _network(written: str) -> IPv4Network:
+    from ipaddress import IPv4Network
+
+    from netaudit.errors import PlanError
+
+    try:
+        return IPv4Network(written)
+    except ValueError as error:
+        raise PlanError(f'"{written}" is no IPv4 network; write one such as 192.168.20.0/24') from error
+
+
+def _heard(files: list[str]) -> list[Seen]:
+    """Take the census of captures."""
+    from pathlib import Path
+
+    from netaudit.errors import CaptureError
+    from netaudit.observe.census import Census
+    from netaudit.observe.census_document import describe
+    from netaudit.observe.census_file import read_capture
+    from netaudit.observe.census_sort import FrameSorter
+
+    census = Census()
+    sorter = FrameSorter(census)
+    for name in files:
+        try:
+            with Path(name).open("rb") as stream:
+                read_capture(sorter, stream, name)
+        except OSError as error:
+            raise CaptureError(f"{name}: {error.strerror or error}") from error
+    sorter.settle()
+    return list(_seen(describe(census)))
+
+
+def _seen(document: dict[str, Any]) -> Iterator[Seen]:
+    from ipaddress import IPv4Address, ip_address
+
+    from netaudit.site.draft import Seen
+
+    for device in document["devices"]:
+        if device["impossible"]:
+            continue
+        addresses = [ip_address(one["address"]) for one in device["addresses"]]
+        vlans = [int(one.removeprefix("vlan ")) for one in device["heard_on"] if one.startswith("vlan ")]
+        kind = device["kind"] or {"word": None, "evidence": []}
+        yield Seen(
+            mac=device["mac"],
+            addresses=tuple(dict.fromkeys(one for one in addresses if isinstance(one, IPv4Address))),
+            names=tuple(dict.fromkeys(one["name"] for one in device["names"])),
+            word=kind["word"],
+            evidence=", ".join(kind["evidence"]),
+            made_up=device["randomised"],
+            vlan=vlans[0] if len(vlans) == len(device["heard_on"]) == 1 else None,
+        )
+
+
+def _swept(interface: str, network: IPv4Network) -> list[Seen]:
+    """Look around once, politely."""
+    import asyncio
+    from ipaddress import IPv4Address
+
+    from netaudit.observe.rights import need_raw, own_rights
+    from netaudit.observe.sweep import sweep
+    from netaudit.site.draft import Seen
+    from netaudit.wire.oui import is_randomised
+
+    need_raw(own_rights())
+    result = asyncio.run(sweep(interface, network, segment="home"))
+    found: dict[str, list[IPv4Address]] = {}
+    for sighting in result.sightings:
+        if sighting.address is not None:
+            found.setdefault(sighting.mac, []).append(IPv4Address(sighting.address))
+    return [
+        Seen(mac, tuple(addresses), made_up=is_randomised(bytes.fromhex(mac.replace(":", ""))))
+        for mac, addresses in found.items()
+    ]
