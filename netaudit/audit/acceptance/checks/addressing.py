@@ -102,14 +102,12 @@ def judge_pools(trial: Trial) -> Iterator[Item]:
         for thing, stray in outside:
             yield failed(
                 thing.ref,
-                f"{known_as(thing)} has {stray}, outside of the pool and not fixed in the plan",
+                f"has {stray}, outside of the pool and not fixed in the plan",
                 "Let it take a lease, or write its fixed address into the plan.",
             )
         if not wrong and not outside:
             if offered or leased:
-                yield passed(
-                    place, f"{len(offered)} offers and {len(leased)} leased addresses lie in {first} to {last}"
-                )
+                yield passed(place, f"offered {len(offered)}, leased {len(leased)}: all in {first} to {last}")
             else:
                 yield untested(place, "no offer and no leased address was seen")
 
@@ -151,13 +149,13 @@ def judge_fixed(trial: Trial) -> Iterator[Item]:
             )
         elif not mine:
             if thing.watched:
-                yield untested(thing.ref, f"{address}: {known_as(thing)} was not seen")
+                yield untested(thing.ref, f"{address}: it was not seen")
         elif address in held[:1]:
             yield passed(thing.ref, f"has {address}")
         else:
             yield failed(
                 thing.ref,
-                f"{known_as(thing)} has {', '.join(held) or 'no address'}, planned {address}",
+                f"has {', '.join(held) or 'no address'}, planned {address}",
                 "Set its address or reservation as the plan has it.",
             )
 

@@ -47,7 +47,7 @@ def judge_airtime(trial: Trial) -> Iterator[Item]:
             yield untested(place, "it told no busy share", LISTEN)
             continue
         claim = percentile_claim(told, 50, limit)
-        said = f"median busy share {claim.value:.0%} of {claim.count} readings, {limit:.0%} may be used"
+        said = f"median busy share {100 * claim.value:.0f} % of {claim.count} readings, {100 * limit:.0f} % may be used"
         if claim.stand is Stand.KEPT:
             yield passed(place, said)
         elif claim.stand is Stand.BROKEN:

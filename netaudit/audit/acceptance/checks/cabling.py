@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
-from netaudit.audit.acceptance.checks.presence import known_as
 from netaudit.audit.rules.rule import named
 from netaudit.capacity.patching import UPLINK
 from netaudit.site.topology import ROUTER
@@ -59,10 +58,12 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
         elif speeds[-1]:
             yield passed(socket.place, f"link at {speeds[-1] / 1e6:g} Mb/s")
         elif _explained(trial, socket.refs):
-            yield untested(socket.place, f"no link; {socket.refs} is missing")
+            yield untested(socket.place, f"no link; {named(socket.refs)} is missing")
         else:
             yield failed(
-                socket.place, f"no link; the schedule puts {socket.refs} here", "Plug both ends in; test the cable."
+                socket.place,
+                f"no link; the schedule puts {named(socket.refs)} here",
+                "Plug both ends in; test the cable.",
             )
 
 
@@ -74,7 +75,7 @@ def judge_speed(trial: Trial) -> Iterator[Item]:
             continue
         group = trial.patching.groups[socket.patch.switch][socket.patch.group]
         wanted = min(group.rate_bps, socket.patch.plug.rate_bps)
-        said = f"{min(speeds) / 1e6:g} Mb/s, planned {wanted / 1e6:g} Mb/s for {socket.refs}"
+        said = f"{min(speeds) / 1e6:g} Mb/s, planned {wanted / 1e6:g} Mb/s for {named(socket.refs)}"
         if min(speeds) >= wanted:
             yield passed(socket.place, said)
         else:
@@ -136,7 +137,7 @@ def judge_patching(trial: Trial) -> Iterator[Item]:
             wanted = ", ".join(named(place) for place in sorted(ports)[:3])
             yield failed(
                 thing.ref,
-                f"{known_as(thing)} is on {shown}; the schedule has {wanted}",
+                f"on {shown}; the schedule has {wanted}",
                 "Patch it as the schedule has it, or write the port into the schedule.",
             )
 

@@ -8,6 +8,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.cabling import ASK, sockets
+from netaudit.audit.rules.rule import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -47,7 +48,7 @@ def judge_class(trial: Trial) -> Iterator[Item]:
         else:
             yield failed(
                 socket.place,
-                f"class {max(told):g} granted, planned {planned} for {socket.refs}",
+                f"class {max(told):g} granted, planned {planned} for {named(socket.refs)}",
                 "See what is plugged in there; write its class into the plan and size the supply again.",
             )
 

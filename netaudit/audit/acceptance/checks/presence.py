@@ -49,7 +49,7 @@ def judge_presence(trial: Trial) -> Iterator[Item]:
             wait = "; it sleeps most of the time, so look for longer" if thing.sleeps else ""
             yield failed(
                 thing.ref,
-                f"{known_as(thing)} was not seen on segment {thing.segment}{wait}",
+                f"not seen on segment {thing.segment}{wait}",
                 "See that it has power and is connected"
                 + (f"; it needs: {needs}." if (needs := _needs(trial, thing)) else "."),
             )
@@ -110,7 +110,7 @@ def judge_segments(trial: Trial) -> Iterator[Item]:
         else:
             yield failed(
                 thing.ref,
-                f"{known_as(thing)} is on {', '.join(where)}, planned on {thing.segment}",
+                f"on {', '.join(where)}, planned on {thing.segment}",
                 "Connect it to the right network name, or give its port the right VLAN.",
             )
 

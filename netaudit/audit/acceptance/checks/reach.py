@@ -81,9 +81,7 @@ def judge_outside(trial: Trial) -> Iterator[Item]:
         return
     lost = sum(value is None for value in tried)
     claim = share_claim(lost, len(tried), 0.5)
-    said = (
-        f"{len(tried) - lost} of {len(tried)} tries answered; at most {claim.high or 1:.0%} fail, with 95 % confidence"
-    )
+    said = f"{len(tried) - lost} of {len(tried)} tries answered; at most {100 * (claim.high or 1):.0f} % fail, with 95 % confidence"
     if lost < len(tried) and tried[-1] is not None:
         yield passed("link:wan", said)
     else:
