@@ -57,9 +57,11 @@ def run(args: argparse.Namespace) -> int:
     else:
         _print(console(), found)
     if args.write is not None:
-        if written is None:
+        if written is None and args.option not in {wish.name for wish, _ in found.refused}:
             names = ", ".join(one.wish.name for one in found.offers if one.bought)
             raise NoSolution(f'there is no option "{args.option}" to write; write one of {names or "none"}')
+        if written is None:
+            return 1
         _write(args.write, written, args.site)
     return 0 if found.offer(GROWN) is not None else 1
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import random
 from itertools import combinations_with_replacement, permutations, product
 from typing import TYPE_CHECKING, Any

@@ -1,0 +1,98 @@
+"""`netaudit choose` and `netaudit draft` as a person calls them: status, width, JSON, files that the other commands take."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from netaudit.cli import main
+
+if TYPE_CHECKING:
+    import pytest
+
+DEMO = Path(__file__).resolve().parents[2] / "netaudit" / "demo"
+CALL = ("choose", str(DEMO / "site.toml"), str(DEMO / "equipment.toml"))
+
+
+def test_options_fit_the_page_and_say_what_a_step_buys(capsys: pytest.CaptureFixture[str]) -> None:
+    """At most 100 columns, no colour in a pipe, and the steps explained in at most ten lines."""
+    assert main([*CALL, "--as-drawn"]) == 0
+    said = capsys.readouterr().out
+    assert max(map(len, said.splitlines())) <= 100
+    assert "\x1b" not in said
+    steps = [line for line in said.splitlines() if " -> " in line]
+    assert 1 <= len(steps) <= 10
+    assert "as drawn" in said
+
+
+def test_the_written_plan_has_no_line_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """`check` and `dimension` take the written plan with status 0, and nothing is left to do, with growth."""
+    chosen = tmp_path / "chosen.toml"
+    assert main([*CALL, "--write", str(chosen)]) == 0
+    assert "# chosen:" in chosen.read_text()
+    capsys.readouterr()
+    assert main(["check", str(chosen)]) == 0
+    assert main(["dimension", str(chosen)]) == 0
+    assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
+
+
+def test_json_is_one_document(capsys: pytest.CaptureFixture[str]) -> None:
+    """Options by price, with what each buys."""
+    assert main([*CALL, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    prices = [option["price"] for option in document["options"]]
+    assert prices == sorted(prices)
+    assert all(option["proven_cheapest"] for option in document["options"])
+
+
+def test_no_solution_ends_with_status_1(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A plan that no sheet carries: status 1, the reason in words, and nothing written."""
+    sheets = tmp_path / "sheets.toml"
+    sheets.write_text('[router.small]\nprice = 10\nports = 4\nrouted = "1 Gb/s"\n')
+    plan = tmp_path / "plan.toml"
+    assert main(["choose", CALL[1], str(sheets), "--write", str(plan)]) == 1
+    assert not plan.exists()
+    assert "no set carries it" in capsys.readouterr().out
+
+
+def test_a_draft_asks_nobody_where_nobody_can_answer(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Without a terminal the answers that stand in brackets serve; the plan passes, and nothing is overwritten."""
+
+    def asked(_: str = "") -> str:
+        raise AssertionError("asked without a terminal")
+
+    monkeypatch.setattr("builtins.input", asked)
+    plan = tmp_path / "plan.toml"
+    assert main(["draft", "--name", "Weir Cottage", "--phones", "4", "--write", str(plan)]) == 0
+    assert main(["check", str(plan)]) == 0
+    before = plan.read_bytes()
+    assert main(["draft", "--write", str(plan)]) == 2
+    assert plan.read_bytes() == before
+    capsys.readouterr()
+
+
+def test_a_draft_of_a_capture_passes_the_checks(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The demo's capture of its wired network becomes a sound plan in which each guess is marked."""
+    plan = tmp_path / "plan.toml"
+    capture = DEMO.parents[1] / "pcaps" / "wired.pcap"
+    assert main(["draft", "--from", str(capture), "--name", "heard", "--write", str(plan)]) == 0
+    assert main(["check", str(plan)]) == 0
+    assert "# guess: " in plan.read_text()
+    capsys.readouterr()
+
+
+def test_a_draft_of_every_shared_capture_is_sound_or_refused(
+    captures: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Real and damaged captures: a sound plan, or one line and status 2."""
+    for number, capture in enumerate(sorted(captures.glob("*cap*"))):
+        plan = tmp_path / f"{number}.toml"
+        status = main(["draft", "--from", str(capture), "--network", "192.168.77.0/24", "--write", str(plan)])
+        assert status in (0, 2), capture.name
+        assert plan.exists() == (status == 0), capture.name
+        if status == 0:
+            assert main(["check", str(plan)]) == 0, capture.name
+    capsys.readouterr()
