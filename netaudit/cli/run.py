@@ -63,7 +63,8 @@ async def _watch(watch: Watch, *, as_json: bool) -> None:
         loop.add_signal_handler(number, stop.set)
     serving = watch.plan.site.serving
     host = f"[{serving.host}]" if ":" in serving.host else serving.host
-    url = f"http://{host}:{watch.server.port}/"
+    scheme = "http" if serving.certificate is None else "https"
+    url = f"{scheme}://{host}:{watch.server.port}/"
 
     def ready() -> None:
         if as_json:

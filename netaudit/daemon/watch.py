@@ -26,12 +26,13 @@ from netaudit.audit.seen import see
 from netaudit.daemon.channels import channels_of, weight_of
 from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.schedule import Schedule
-from netaudit.daemon.serve import Server
+from netaudit.daemon.serve import Server, access_of
 from netaudit.errors import LookError, StoreError
 from netaudit.notify.address import read_address
 from netaudit.notify.deliver import Courier
 from netaudit.notify.tell import Teller
 from netaudit.observe.rights import need_raw, own_rights
+from netaudit.publish.kept import Kept
 from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
 from netaudit.publish.state import first_state, page_state
@@ -79,7 +80,8 @@ class Watch:
     One running daemon.
 
     Args:      kept_at: where the store is; reports: folder of the weekly reports; now gives the aware present.
-    Raises:    LookError: no segment can be looked at, or without the right to. StoreError: the store can't be used.
+    Raises:    LookError: no segment can be looked at, or without the right to; the page can't be served as planned.
+               StoreError: the store can't be used.
                AlertError: a channel of the plan has no address, or one that isn't private.
     """
 
@@ -116,8 +118,16 @@ class Watch:
         PlatformCollector(registry=registry)
         GCCollector(registry=registry)
         serving = plan.site.serving
-        app = make_app(self.state, registry, reports=reports, hosts=(serving.host, *serving.names), now=now)
-        self.server = Server(app, serving.host, serving.port)
+        app = make_app(
+            self.state,
+            Kept(store, plan.site, now),
+            registry,
+            reports=reports,
+            hosts=(serving.host, *serving.names),
+            access=access_of(serving, os.environ),
+            now=now,
+        )
+        self.server = Server(app, serving)
 
     def state(self) -> PageState:
         """Give what page and metrics show now."""

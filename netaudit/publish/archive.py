@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from pathlib import Path
 
-_NAME: Final = re.compile(r"[0-9A-Za-z][0-9A-Za-z_.-]{0,79}\.html", re.ASCII)
+_NAME: Final = re.compile(r"[0-9A-Za-z][0-9A-Za-z_.-]{0,79}\.(?:html|pdf)", re.ASCII)
 # Ten years of weeks; a folder with more is not ours alone, and its list would not be read.
 _MOST: Final = 530
 # A full week of six charts is a third of a megabyte; this keeps a strange file out of a small box's memory.

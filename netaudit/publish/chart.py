@@ -31,6 +31,8 @@ _LINES_HEIGHT: Final = 240
 _BARS_HEIGHT: Final = 110
 # More day names than fit beside each other on a week's axis; longer spans write every n-th day.
 _MOST_DAYS: Final = 8
+# A name beyond this share of the axis would run out of the chart.
+_LAST_NAME: Final = 0.92
 # The library lays its texts out by these; the style sheet draws them in the same sizes [px].
 _STYLE: Final = Style(label_font_size=13, major_label_font_size=13, legend_font_size=14)
 # Half of the legend's sign: a stroke long enough to show two periods of the longest dash.
@@ -132,7 +134,9 @@ def _day_starts(hours: Sequence[datetime], header: Header) -> list[int]:
         if named != before:
             starts.append(index)
         before = named
-    return starts[:: -(-len(starts) // _MOST_DAYS)]
+    shown = starts[:: -(-len(starts) // _MOST_DAYS)]
+    # A day that has only just begun has no room for its name.
+    return [index for index in shown if index < len(hours) * _LAST_NAME] or shown[:1]
 
 
 def _short_day(at: datetime, header: Header) -> str:

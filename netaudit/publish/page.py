@@ -1,29 +1,39 @@
 """
-The pages: an overview for the household, the ledger, the drawing, the reports, and the metrics. Rendered here, no scripts.
+The pages: an overview for the household, ledger, drawing, devices, networks, findings, reports, and the metrics.
 
-The app is made of what it is given: a function for the present state, a registry, a folder. It opens no socket.
+Rendered here and whole without a script; one small script says how old a page is. The app is made of what it is given: a
+function for the present state, a reader of the store, a registry, a folder. It opens no socket.
 """
 
 from __future__ import annotations
 
+import time
+from dataclasses import replace
 from datetime import UTC, datetime
+from functools import cache
+from importlib import resources
 from typing import TYPE_CHECKING, Final
+from zoneinfo import ZoneInfo
 
 from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
-from starlette.responses import HTMLResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from netaudit.capacity.ledger import Ledger
 from netaudit.capacity.line import State
+from netaudit.errors import NetauditError
+from netaudit.publish.actions import Actions
 from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.drawing import draw
-from netaudit.publish.guard import SELF_CONTAINED, Guard
+from netaudit.publish.entry import Access, Sessions
+from netaudit.publish.guard import SELF_CONTAINED, SESSION, Guard
+from netaudit.publish.kept import ORDERS
 from netaudit.publish.look import PALETTE, mark_shape, page_style
 from netaudit.publish.summary import LedgerRow, ledger_rows, summarise
 from netaudit.publish.template import render
-from netaudit.publish.text import span
+from netaudit.publish.text import harmless, span
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -32,43 +42,74 @@ if TYPE_CHECKING:
     from prometheus_client import CollectorRegistry
     from starlette.requests import Request
 
-    from netaudit.publish.views import PageState
+    from netaudit.audit.standing import Standing
+    from netaudit.capacity.line import Line
+    from netaudit.publish.entry import Session
+    from netaudit.publish.kept import Kept
+    from netaudit.publish.views import FindingView, PageState
 
 # The overview names the lines that are nearest to their end; all are in the ledger.
 FULLEST: Final = 6
 # Judging happens every minute or so by default; a state this old means that the daemon is stuck.
 STALE_S: Final = 1800.0
+# A name in the DNS is at most 253 characters; nobody searches for more.
+LONGEST_SEARCH: Final = 80
+# Nobody but this box's users reaches the pages, and nobody can log in.
+LOCAL: Final = Access()
 
 
 def make_app(
     state: Callable[[], PageState],
+    kept: Kept,
     registry: CollectorRegistry,
     *,
     reports: Path | None = None,
     hosts: Iterable[str] = (),
+    access: Access = LOCAL,
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
+    steady: Callable[[], float] = time.monotonic,
 ) -> Starlette:
     """
     Make the web app.
 
-    Args:      state gives the present state, quickly; reports is the folder of weekly reports; hosts are names and addresses
-               beside loopback under which the box is reached; now gives the aware present, for the age of the state.
+    Args:      state gives the present state, quickly; kept reads the store; reports is the folder of weekly reports; hosts
+               are names and addresses beside loopback under which the box is reached; access says who may do what; now
+               gives the aware present, for the age of the state; steady seconds that no clock change moves.
     """
-    pages = _Pages(state, registry, reports, now)
+    sessions = Sessions(steady)
+    pages = _Pages(state, kept, registry, reports=reports, access=access, now=now)
+    actions = Actions(kept, access, sessions, steady)
     return Starlette(
         routes=[
             Route("/", pages.overview),
             Route("/ledger", pages.ledger),
-            Route("/drawing.svg", pages.drawing),
+            Route("/drawing", pages.drawing),
+            Route("/drawing.svg", pages.drawing_svg),
+            Route("/devices", pages.devices),
+            Route("/devices/{mac}", pages.device),
+            Route("/networks", pages.segments),
+            Route("/networks/{name}", pages.segment),
+            Route("/findings", pages.findings),
+            Route("/findings/acknowledge", actions.acknowledge, methods=["POST"]),
+            Route("/findings/mute", actions.mute, methods=["POST"]),
+            Route("/login", pages.login),
+            Route("/login", actions.login, methods=["POST"]),
+            Route("/logout", actions.logout, methods=["POST"]),
             Route("/metrics", pages.metrics),
+            Route("/fresh", pages.fresh),
             Route("/reports", lambda _: RedirectResponse("/reports/", 308)),
             Route("/reports/", pages.archive),
             Route("/reports/{name}", pages.report),
+            Route("/certificates/{key}", pages.certificate),
             Route("/ledger.css", lambda _: Response(page_style(), media_type="text/css")),
+            Route("/fresh.js", lambda _: Response(_script(), media_type="text/javascript")),
             Route("/favicon.svg", lambda _: Response(_favicon(), media_type="image/svg+xml")),
             Route("/favicon.ico", lambda _: RedirectResponse("/favicon.svg", 308)),
         ],
-        middleware=[Middleware(Guard, hosts=tuple(hosts))],
+        middleware=[
+            Middleware(Guard, hosts=tuple(hosts), access=access, sessions=sessions, steady=steady),
+        ],
+        exception_handlers={NetauditError: _trouble},
     )
 
 
@@ -78,66 +119,150 @@ class _Pages:
     def __init__(
         self,
         state: Callable[[], PageState],
+        kept: Kept,
         registry: CollectorRegistry,
+        *,
         reports: Path | None,
+        access: Access,
         now: Callable[[], datetime],
     ) -> None:
         self._state = state
+        self._kept = kept
         self._registry = registry
         self._reports = reports
+        self._access = access
         self._now = now
 
-    def overview(self, _: Request) -> Response:
+    def overview(self, request: Request) -> Response:
         state = self._state()
         rows = ledger_rows(state.standings, state.site)
-        now = self._now()
-        open_ones = [finding for finding in state.findings if finding.closed_at is None]
+        open_ones = self._kept.open_findings()
         return self._page(
             "overview.html",
-            "/",
+            request,
             state,
-            summary=summarise(state.site, state.standings, state.hazards, state.flaws, state.findings),
+            summary=summarise(state.site, state.standings, state.hazards, state.flaws, open_ones),
             segments=state.segments,
             fullest=sorted(rows, key=_share_left)[:FULLEST],
-            open=[(finding, span(max(0.0, (now - finding.opened_at).total_seconds()))) for finding in open_ones],
+            open=[(finding, self._lasts(finding)) for finding in open_ones],
             sources=state.sources,
         )
 
-    def ledger(self, _: Request) -> Response:
+    def ledger(self, request: Request) -> Response:
         state = self._state()
         rows = ledger_rows(state.standings, state.site)
-        return self._page("ledger.html", "/ledger", state, rows=rows, hazards=state.hazards, flaws=state.flaws)
+        return self._page("ledger.html", request, state, rows=rows, hazards=state.hazards, flaws=state.flaws)
 
-    def drawing(self, _: Request) -> Response:
+    def drawing(self, request: Request) -> Response:
+        return self._page("drawing.html", request, self._state())
+
+    def drawing_svg(self, _: Request) -> Response:
         state = self._state()
-        lines = tuple(standing.line for standing in state.standings)
-        svg = draw(state.site, Ledger(lines, state.hazards, state.flaws))
+        # What is drawn is what is asked of a place: the larger of plan and observation, as everywhere else.
+        svg = draw(state.site, Ledger(tuple(map(as_asked, state.standings)), state.hazards, state.flaws))
         return Response(svg, media_type="image/svg+xml", headers={"content-security-policy": SELF_CONTAINED})
+
+    def devices(self, request: Request) -> Response:
+        search = harmless(request.query_params.get("search", ""), LONGEST_SEARCH)
+        order = next((one for one in ORDERS if one == request.query_params.get("sort")), ORDERS[0])
+        found = self._kept.devices(search, order)
+        return self._page("devices.html", request, self._state(), found=found, search=search, order=order)
+
+    def device(self, request: Request) -> Response:
+        past = self._kept.device(request.path_params["mac"])
+        if past is None:
+            return _absent("device")
+        return self._page("device.html", request, self._state(), past=past)
+
+    def segments(self, request: Request) -> Response:
+        state = self._state()
+        return self._page("segments.html", request, state, segments=state.segments, answers=self._kept.answers())
+
+    def segment(self, request: Request) -> Response:
+        state, name = self._state(), request.path_params["name"]
+        if name not in state.site.segment:
+            return _absent("network")
+        return self._page("segment.html", request, state, name=name, past=self._kept.segment(name))
+
+    def findings(self, request: Request) -> Response:
+        return self._page(
+            "findings.html",
+            request,
+            self._state(),
+            open=[(finding, self._lasts(finding)) for finding in self._kept.open_findings()],
+            settled=[(finding, self._lasts(finding)) for finding in self._kept.settled_findings()],
+            today=self._now().astimezone(ZoneInfo(self._state().site.site.time_zone)).date().isoformat(),
+        )
+
+    def login(self, request: Request) -> Response:
+        return self._page("login.html", request, self._state(), wrong="wrong" in request.query_params)
 
     def metrics(self, _: Request) -> Response:
         return Response(generate_latest(self._registry), media_type=CONTENT_TYPE_LATEST)
 
-    def archive(self, _: Request) -> Response:
-        return self._page("archive.html", "/reports/", self._state(), names=report_names(self._reports))
+    def fresh(self, _: Request) -> Response:
+        at = self._state().at
+        age_s = None if at is None else max(0.0, (self._now() - at).total_seconds())
+        return JSONResponse({"at": None if at is None else at.isoformat(), "age_s": age_s})
+
+    def archive(self, request: Request) -> Response:
+        certificates = self._kept.certificates()
+        return self._page(
+            "archive.html", request, self._state(), names=report_names(self._reports), certificates=certificates
+        )
 
     def report(self, request: Request) -> Response:
-        page = read_report(self._reports, request.path_params["name"])
-        if page is None:
-            return PlainTextResponse("there is no such report\n", 404)
-        return HTMLResponse(page, headers={"content-security-policy": SELF_CONTAINED})
+        name = request.path_params["name"]
+        content = read_report(self._reports, name)
+        if content is None:
+            return _absent("report")
+        kind = "application/pdf" if name.endswith(".pdf") else "text/html; charset=utf-8"
+        return Response(content, media_type=kind, headers={"content-security-policy": SELF_CONTAINED})
 
-    def _page(self, template: str, here: str, state: PageState, **values: object) -> Response:
+    def certificate(self, request: Request) -> Response:
+        document = self._kept.certificate(request.path_params["key"])
+        return _absent("certificate") if document is None else PlainTextResponse(document)
+
+    def _lasts(self, finding: FindingView) -> str:
+        end = finding.closed_at or self._now()
+        return span(max(0.0, (end - finding.opened_at).total_seconds()))
+
+    def _page(self, template: str, request: Request, state: PageState, **values: object) -> Response:
         age_s = (self._now() - state.at).total_seconds() if state.at is not None else 0.0
         header = state.site.site
+        session: Session | None = request.scope[SESSION]
         frame = {
             "site": state.site,
             "header": header,
             "locale": header.locale,
-            "here": here,
+            "here": f"/{request.url.path.split('/')[1]}",
             "at": state.at,
             "stale": span(age_s) if age_s > STALE_S else "",
+            "form": session.form if session is not None else "",
+            "can_log_in": self._access.token is not None,
         }
         return HTMLResponse(render(template, {**frame, **values}))
+
+
+def as_asked(standing: Standing) -> Line:
+    """Give a line with the larger of plan and observation as what is asked of it."""
+    if standing.observed is None:
+        return standing.line
+    return replace(standing.line, planned=max(standing.line.planned, standing.observed.latest))
+
+
+def _absent(what: str) -> Response:
+    return PlainTextResponse(f"there is no such {what}\n", 404)
+
+
+async def _trouble(_: Request, error: Exception) -> Response:
+    """Say in one line what is wrong; the other pages go on."""
+    return PlainTextResponse(f"{error}\n", 503)
+
+
+@cache
+def _script() -> str:
+    return resources.files("netaudit.publish").joinpath("fresh.js").read_text("utf-8")
 
 
 def _share_left(row: LedgerRow) -> float:

@@ -39,7 +39,7 @@ class PresencePlot:
 
 def delay_plot(series: DelaySeries, site: Site) -> DelayPlot:
     """Draw the echoes to one place."""
-    place, header = place_name(series.place, site), site.site
+    place, header = series.name or place_name(series.place, site), site.site
     if not series.hourly:
         return DelayPlot(place, None, None, (), series.daily)
     hours = [point.at for point in series.hourly]

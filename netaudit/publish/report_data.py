@@ -38,11 +38,13 @@ class DelaySeries:
     Echoes to one place over the week.
 
     A day is counted from its echoes, not from its hours (a percentile of percentiles is none), so both are given.
+    `name` is what people call the place, empty where its own words say it.
     """
 
     place: str
     hourly: tuple[DelayPoint, ...]
     daily: tuple[DelayPoint, ...]
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)

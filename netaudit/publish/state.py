@@ -62,6 +62,10 @@ def finding_view(finding: Finding, now: datetime) -> FindingView:
         opened_at=finding.opened_at,
         closed_at=finding.closed_at,
         quiet=finding.acknowledged_at is not None or finding.muted(now),
+        key=finding.key,
+        reason=finding.reason,
+        acknowledged_at=finding.acknowledged_at,
+        muted_until=finding.muted_until,
     )
 
 

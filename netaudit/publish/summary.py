@@ -82,10 +82,7 @@ def summarise(
     to_do = [
         *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
         # A finding's own sentence says where.
-        *(
-            ToDo(without_macs(harmless(found.text, 400).rstrip(".")) + ".", harmless(found.cure, 400))
-            for found in is_open
-        ),
+        *(_finding(found) for found in is_open),
         *(ToDo(_over(one, site), "") for one in over),
         *(_caution("", found.place, found.text, found.cure, site) for found in flaws),
     ]
@@ -113,6 +110,11 @@ def summarise(
 def _caution(lead: str, place: str, text: str, cure: str, site: Site) -> ToDo:
     said = f"{lead}{place_name(place, site)}: {harmless(text, 400).rstrip('.')}."
     return ToDo(said[:1].upper() + said[1:], harmless(cure, 400))
+
+
+def _finding(found: FindingView) -> ToDo:
+    said = without_macs(harmless(found.text, 400).rstrip("."))
+    return ToDo(f"{said[:1].upper()}{said[1:]}.", harmless(found.cure, 400))
 
 
 def _over(one: Standing, site: Site) -> str:

@@ -20,6 +20,7 @@ class FindingView:
     One finding, for people.
 
     text   one sentence; cure: what to do, empty when there is no more to say; quiet: acknowledged or muted by a person
+    key    names it among the open ones; reason: what the person wrote, muted_until: for how long, when it was muted
     """
 
     rule: str
@@ -29,6 +30,10 @@ class FindingView:
     opened_at: datetime
     closed_at: datetime | None
     quiet: bool = False
+    key: str = ""
+    reason: str = ""
+    acknowledged_at: datetime | None = None
+    muted_until: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, time, timedelta
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
@@ -24,10 +25,10 @@ from netaudit.publish.report_data import (
     WeekReport,
 )
 from netaudit.publish.state import finding_view, segment_views, source_view
-from netaudit.publish.text import place_name
+from netaudit.publish.text import harmless, place_name
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from netaudit.audit.calibration import Calibration
     from netaudit.audit.roster import Roster
@@ -76,6 +77,8 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
     since, until = week
     end = min(until, now)
     seen = see(store, site, end)
+    devices = store.devices(end)
+    called = {f"device:{device.mac}": harmless(name_of(device, seen.roster, site)) for device in devices}
     still_open = store.open_findings()
     findings = (*still_open, *store.closed_findings(since, until))
     views = tuple(finding_view(finding, end) for finding in findings if finding.opened_at < until)
@@ -91,9 +94,9 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
         flaws=ledger.flaws,
         findings=views,
         segments=segment_views(site, ledger, seen),
-        delays=_delays(site, store, since, end),
+        delays=_delays(site, store, called, (since, end)),
         presence=presence_points(site, store.presence(since, end), since, end),
-        changes=_changes(site, seen.roster, store.devices(end), views, (since, end)),
+        changes=_changes(site, seen.roster, devices, views, (since, end)),
         sources=tuple(map(source_view, seen.sources)),
         tighter=_tighter(store, standings, since, end),
         outlooks=_outlooks(store, standings, end),
@@ -137,12 +140,15 @@ def presence_points(
     )
 
 
-def _delays(site: Site, store: Store, since: datetime, until: datetime) -> tuple[DelaySeries, ...]:
+def _delays(
+    site: Site, store: Store, called: Mapping[str, str], week: tuple[datetime, datetime]
+) -> tuple[DelaySeries, ...]:
+    since, until = week
     places = [f"segment:{name}/gateway" for name in site.segment]
     devices = [one for one in store.summaries(vocabulary.RTT_S, since, until) if one.place.startswith("device:")]
     devices.sort(key=lambda one: (one.p95_mean is None, -(one.p95_mean or 0.0), one.place))
     places += [one.place for one in devices[:WORST_DEVICES]]
-    series = (delay_series(store, place, since, until) for place in places)
+    series = (replace(delay_series(store, place, since, until), name=called.get(place, "")) for place in places)
     return tuple(one for one in series if one.hourly)
 
 

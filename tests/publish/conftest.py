@@ -3,20 +3,42 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import timedelta
 from importlib import resources
 from typing import TYPE_CHECKING, Any
+from urllib.parse import urlencode
 
 import pytest
 
 from netaudit.capacity.ledger import gather
 from netaudit.capacity.line import Flaw, Hazard
+from netaudit.observe.observation import How, Naming, Sample, Sighting
+from netaudit.publish.kept import Kept
 from netaudit.publish.report_data import DelayPoint, DelaySeries, DeviceChange, PresencePoint, WeekReport
 from netaudit.publish.views import FindingView, PageState, SegmentView, SourceView
 from netaudit.site.load import parse_site
-from tests.publish.samples import EVIL, EVIL_NAME, MONDAY, NOW, ZALGO, Answer, Ask, plan, standings_of
+from netaudit.store.store import Store
+from tests.publish.samples import (
+    CERTIFICATE,
+    EVIL,
+    EVIL_NAME,
+    GATEWAY,
+    HUB,
+    MONDAY,
+    NOW,
+    STRANGER,
+    ZALGO,
+    Answer,
+    Ask,
+    plan,
+    standings_of,
+)
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from pathlib import Path
+
     from starlette.types import ASGIApp, Message
 
     from netaudit.capacity.ledger import Ledger
@@ -159,11 +181,58 @@ def week(page_state: PageState) -> WeekReport:
 
 
 @pytest.fixture(scope="session")
+def kept_file(demo_site: Site, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Keep two days: a planned hub, a stranger with a hostile name, a gateway, two findings, a certificate."""
+    path = tmp_path_factory.mktemp("kept") / "site.db"
+    with Store.open(path, site=demo_site.site.name, clock=lambda: NOW) as store:
+        hours = [NOW - timedelta(hours=n) for n in range(48, 0, -1)]
+        gateway = str(demo_site.segment["family"].gateway or demo_site.segment["family"].network[1])
+        for at in hours:
+            for mac, address in ((HUB, "192.0.2.7"), (STRANGER, "192.0.2.8"), (GATEWAY, gateway)):
+                store.write((Sighting(at, "family", mac, address, How.ARP),))
+            for minute in range(0, 60, 10):
+                lost = at.hour == 3 and minute == 0
+                value = None if lost else 0.002 + minute / 1e5
+                moment = at + timedelta(minutes=minute) - timedelta(hours=1)
+                store.write(
+                    Sample(moment, place, "rtt_s", value) for place in ("segment:family/gateway", f"device:{HUB}")
+                )
+        store.write((Naming(hours[0], HUB, "hub", How.DHCP), Naming(hours[0], STRANGER, EVIL, How.MDNS)))
+        store.flush(NOW)
+        store.rollup(NOW)
+        for key, text in (("outgrown radio:hall/2.4", "too busy"), (f"unknown device:{STRANGER}", EVIL)):
+            rule, _, place = key.partition(" ")
+            evidence = {"cure": EVIL}
+            store.save_finding(key=key, rule=rule, place=place, text=text, evidence=evidence, at=MONDAY)
+        store.save_certificate(CERTIFICATE, NOW)
+    return path
+
+
+@pytest.fixture
+def kept(demo_site: Site, kept_file: Path, tmp_path: Path) -> Iterator[Kept]:
+    """Give a reader of a copy of what was kept."""
+    shutil.copy(kept_file, tmp_path / "site.db")
+    with Store.open(tmp_path / "site.db", site=demo_site.site.name, clock=lambda: NOW) as store:
+        yield Kept(store, demo_site, lambda: NOW)
+
+
+@pytest.fixture(scope="session")
 def ask() -> Ask:
     """Give a function that asks an ASGI app for one path, as a client on loopback would; no socket is opened."""
 
-    async def one(app: ASGIApp, path: str, *, method: str = "GET", host: str = "127.0.0.1:9817") -> Answer:
+    async def one(
+        app: ASGIApp,
+        path: str,
+        *,
+        method: str = "GET",
+        host: str = "127.0.0.1:9817",
+        headers: Mapping[str, str] | None = None,
+        form: Mapping[str, str] | None = None,
+        client: str = "127.0.0.1",
+    ) -> Answer:
         sent: list[Message] = []
+        path, _, query = path.partition("?")
+        body = urlencode(form or {}).encode()
         scope: dict[str, Any] = {
             "type": "http",
             "asgi": {"version": "3.0", "spec_version": "2.3"},
@@ -173,21 +242,24 @@ def ask() -> Ask:
             "path": path,
             "raw_path": path.encode(),
             "root_path": "",
-            "query_string": b"",
-            "headers": [(b"host", host.encode("latin-1"))],
-            "client": ("127.0.0.1", 40000),
+            "query_string": query.encode(),
+            "headers": [
+                (b"host", host.encode("latin-1")),
+                *((name.encode(), value.encode("latin-1")) for name, value in (headers or {}).items()),
+            ],
+            "client": (client, 40000),
             "server": ("127.0.0.1", 9817),
         }
 
         async def receive() -> Message:
-            return {"type": "http.disconnect"}
+            return {"type": "http.request", "body": body, "more_body": False}
 
         async def send(message: Message) -> None:
             sent.append(message)
 
         await app(scope, receive, send)
         start = sent[0]
-        headers = {name.decode(): value.decode() for name, value in start["headers"]}
-        return Answer(start["status"], headers, b"".join(message.get("body", b"") for message in sent[1:]))
+        answered = {name.decode(): value.decode() for name, value in start["headers"]}
+        return Answer(start["status"], answered, b"".join(message.get("body", b"") for message in sent[1:]))
 
     return one

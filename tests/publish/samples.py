@@ -23,6 +23,8 @@ MONDAY = datetime(2026, 3, 2, tzinfo=UTC)
 # marks heaped on a letter, and far too much of it.
 EVIL = "</style></title><script>alert(1)</script><img src=http://198.51.100.7/x onerror=alert(1)>\u202egnp.exe\x1b[31m"
 ZALGO = "z" + "\u0301\u0316\u0329" * 60
+HUB, STRANGER, GATEWAY = "02:00:5e:21:00:05", "02:00:5e:99:00:01", "02:00:5e:00:00:fe"
+CERTIFICATE = "Certificate of a test\n<script>alert(3)</script>\n"
 EVIL_NAME = "<b>&x\u202e|x"
 
 

@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import hashlib
+import json
 import re
 from dataclasses import replace
 from datetime import timedelta
@@ -9,12 +11,15 @@ import pytest
 from prometheus_client import CollectorRegistry
 
 from netaudit.audit.standing import Standing
+from netaudit.errors import StoreError
 from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.guard import host_name
+from netaudit.publish.kept import DeviceList, Kept, Order
 from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
 from netaudit.publish.views import PageState
-from tests.publish.samples import EVIL, NOW, Ask, line, parsed
+from netaudit.store.store import Store
+from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,7 +28,8 @@ if TYPE_CHECKING:
 
     from netaudit.site.model import Site
 
-PAGES = ("/", "/ledger", "/reports/")
+PAGES = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
+         "/findings", "/login", "/reports/")  # fmt: skip
 
 
 @pytest.fixture
@@ -39,11 +45,12 @@ def folder(tmp_path: Path) -> Path:
 
 
 @pytest.fixture
-def app(page_state: PageState, folder: Path) -> ASGIApp:
+def app(page_state: PageState, kept: Kept, folder: Path) -> ASGIApp:
     """Give the app over the full state."""
     registry = CollectorRegistry()
     registry.register(LedgerCollector(lambda: page_state))
-    return make_app(lambda: page_state, registry, reports=folder, hosts=("box.home.arpa", "fd00::7"), now=lambda: NOW)
+    hosts = ("box.home.arpa", "fd00::7")
+    return make_app(lambda: page_state, kept, registry, reports=folder, hosts=hosts, now=lambda: NOW)
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -53,14 +60,18 @@ async def test_pages_are_whole_and_run_nothing(app: ASGIApp, ask: Ask, path: str
     assert got.status == 200
     assert got.headers["content-type"] == "text/html; charset=utf-8"
     text = got.text
-    for part in ("<script", "<style", " style=", " onerror=alert(1)>", "javascript:", "src=http", 'href="http'):
+    assert text.count("<script") == text.count('<script src="/fresh.js" defer></script>') == 1
+    for part in ("<style", " style=", " onclick=", " onerror=alert(1)>", "javascript:", "src=http", 'href="http'):
         assert part not in text.replace(EVIL, "").replace("src=http://198.51.100.7/x onerror=alert(1)&gt;", ""), part
     assert "\u202e" not in text
     assert "</html>" in text
-    assert "script" not in got.headers["content-security-policy"]
-    assert got.headers["content-security-policy"].startswith("default-src 'none'; style-src 'self'; img-src 'self';")
+    policy = got.headers["content-security-policy"]
+    assert policy.startswith(
+        "default-src 'none'; style-src 'self'; img-src 'self'; script-src 'self'; connect-src 'self';"
+    )
+    assert "unsafe" not in policy
     assert got.headers["x-content-type-options"] == "nosniff"
-    assert got.headers["referrer-policy"] == "no-referrer"
+    assert got.headers["referrer-policy"] == "same-origin"
 
 
 async def test_the_overview_is_for_the_household(app: ASGIApp, ask: Ask) -> None:
@@ -71,27 +82,29 @@ async def test_the_overview_is_for_the_household(app: ASGIApp, ask: Ask) -> None
     assert "may have stopped looking" not in text
 
 
-async def test_the_fullest_lines_come_first(page_state: PageState, ask: Ask) -> None:
+async def test_the_fullest_lines_come_first(page_state: PageState, kept: Kept, ask: Ask) -> None:
     """Of many lines the overview names those of which the least share is left, the fullest on top."""
     planned = (1, 5, 2, 7.5, 3, 4, 6, 0.5)
     lines = tuple(Standing(line(planned=one, place=f"switch:uses-{one}"), None) for one in planned)
-    app = make_app(lambda: replace(page_state, standings=lines), CollectorRegistry(), now=lambda: NOW)
+    app = make_app(lambda: replace(page_state, standings=lines), kept, CollectorRegistry(), now=lambda: NOW)
     text = (await ask(app, "/")).text.partition("Where it is fullest")[2].partition("</table>")[0]
     assert re.findall(r"uses-([\d.]+)<", text) == ["7.5", "6", "5", "4", "3", "2"]
 
 
-async def test_an_old_state_is_said_to_be_old(page_state: PageState, ask: Ask) -> None:
+async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept, ask: Ask) -> None:
     """A page must not pass off what was true hours ago."""
     old = replace(page_state, at=NOW - timedelta(hours=5))
-    app = make_app(lambda: old, CollectorRegistry(), now=lambda: NOW)
+    app = make_app(lambda: old, kept, CollectorRegistry(), now=lambda: NOW)
     assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in (await ask(app, "/")).text
 
 
-@pytest.mark.parametrize("path", PAGES)
-async def test_pages_answer_before_anything_is_known(demo_site: Site, ask: Ask, path: str) -> None:
-    """In the first minute, with nothing judged and no folder of reports, every page is there."""
-    app = make_app(lambda: PageState(demo_site, None, ()), CollectorRegistry(), now=lambda: NOW)
-    got = await ask(app, path)
+@pytest.mark.parametrize("path", [path for path in PAGES if not path.startswith("/devices/")])
+async def test_pages_answer_before_anything_is_known(demo_site: Site, tmp_path: Path, ask: Ask, path: str) -> None:
+    """In the first minute, with nothing judged, an empty store and no folder of reports, every page is there."""
+    with Store.open(tmp_path / "empty.db", site="x", clock=lambda: NOW) as store:
+        kept = Kept(store, demo_site, lambda: NOW)
+        app = make_app(lambda: PageState(demo_site, None, ()), kept, CollectorRegistry(), now=lambda: NOW)
+        got = await ask(app, path)
     assert got.status == 200
     assert "Not judged yet" in got.text
 
@@ -154,3 +167,52 @@ async def test_other_names_are_refused(app: ASGIApp, ask: Ask, host: str) -> Non
 def test_the_port_is_no_part_of_a_name() -> None:
     """RFC 3986 section 3.2: host, IPv6 in brackets, port after the last colon."""
     assert [host_name(one) for one in ("A.b:80", "[::1]:80", "[::1]", "a")] == ["a.b", "[::1]", "[::1]", "a"]
+
+
+async def test_devices_can_be_searched_and_sorted(app: ASGIApp, ask: Ask) -> None:
+    """A search names how many it found; a sort by address goes by its numbers; an unknown sort is by name."""
+    found = (await ask(app, "/devices?search=HUB&sort=last")).text
+    assert HUB in found
+    assert STRANGER not in found
+    assert "1 of 3 devices have" in found
+    every = (await ask(app, "/devices?sort=address")).text
+    assert every.index(GATEWAY) < every.index(HUB) < every.index(STRANGER)
+    assert (await ask(app, "/devices?sort=%3Cscript%3E")).status == 200
+    echoed = (await ask(app, "/devices?search=%22%3E%3Cscript%3E")).text
+    assert "&#34;&gt;&lt;script&gt;" in echoed
+
+
+@pytest.mark.parametrize("path", ["/devices/02:00:00:00:00:99", "/devices/x", "/networks/none", "/certificates/00"])
+async def test_what_is_not_there_is_not_found(app: ASGIApp, ask: Ask, path: str) -> None:
+    """A device, network or certificate that there isn't is a 404 in one line."""
+    got = await ask(app, path)
+    assert (got.status, got.text.count("\n")) == (404, 1)
+
+
+async def test_a_certificate_is_given_as_text(app: ASGIApp, ask: Ask) -> None:
+    """A certificate is listed by its SHA-256 and comes as plain text, which no browser runs."""
+    key = hashlib.sha256(CERTIFICATE.encode()).hexdigest()
+    assert f'href="/certificates/{key}"' in (await ask(app, "/reports/")).text
+    got = await ask(app, f"/certificates/{key}")
+    assert got.text == CERTIFICATE
+    assert got.headers["content-type"].startswith("text/plain")
+
+
+async def test_a_page_says_how_fresh_it_is(app: ASGIApp, ask: Ask) -> None:
+    """The script's question is answered with the time of the judgement and its age."""
+    assert json.loads((await ask(app, "/fresh")).text) == {"at": "2026-03-09T11:59:00+00:00", "age_s": 60.0}
+    assert (await ask(app, "/fresh.js")).headers["content-type"].startswith("text/javascript")
+
+
+async def test_a_sick_store_is_said_in_one_line(page_state: PageState, kept: Kept, ask: Ask) -> None:
+    """When the store can't be read, its pages say so in one line, and what needs no store goes on."""
+
+    class Sick(Kept):
+        def devices(self, search: str = "", order: Order = "name") -> DeviceList:
+            raise StoreError(f"{search}{order}: the disk is full")
+
+    sick = Sick(kept._store, page_state.site, lambda: NOW)
+    app = make_app(lambda: page_state, sick, CollectorRegistry(), now=lambda: NOW)
+    got = await ask(app, "/devices")
+    assert (got.status, got.text) == (503, "name: the disk is full\n")
+    assert (await ask(app, "/ledger")).status == 200
