@@ -90,10 +90,9 @@ def choose(
     if not only_bought and (reasons := standing(ground)):
         raise NoSolution("; ".join(reasons))
     choices = gather_choices(ground, equipment)
-    complete, found, demands = _stacks(ground, equipment, choices)
-    proposer = Proposer(choices, found, demands)
     air = Air(ground, choices)
-    air.bound(proposer)
+    complete, found, proposer = _begin(ground, equipment, choices, air, capped=True)
+    capped = True
     last: list[Trouble] = []
     for number in range(1, MOST_ROUNDS + 1):
         decision = proposer.propose()
@@ -116,6 +115,10 @@ def choose(
             price += sum(stack.price for stack in decision.stacks.values())
             price += 0.0 if decision.router is None else equipment.router[decision.router].price
             return Chosen(decision, changed, site, ledger, price, spent.planned, number, complete)
+        if capped and any(one.place.startswith("backup:") for one in last):
+            # What a battery carries may ask for a dearer stack that draws less: begin again with all of them.
+            capped = False
+            complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
         _cut(proposer, air, decision, last, choices=choices, found=found)
     raise NoSolution(f"not found in {MOST_ROUNDS} proposals; the last one failed at: {whole_refusal(last)}")
 
@@ -133,8 +136,17 @@ def _is_bought(hazard: Hazard) -> bool:
     return hazard.kind == "not_for_outdoors" and hazard.place.startswith("access_point:")
 
 
+def _begin(
+    ground: Ground, equipment: Equipment, choices: Sequence[Choice], air: Air, *, capped: bool
+) -> tuple[bool, dict[str, list[Stack]], Proposer]:
+    complete, found, demands = _stacks(ground, equipment, choices, capped=capped)
+    proposer = Proposer(choices, found, demands)
+    air.bound(proposer)
+    return complete, found, proposer
+
+
 def _stacks(
-    ground: Ground, equipment: Equipment, choices: Sequence[Choice]
+    ground: Ground, equipment: Equipment, choices: Sequence[Choice], *, capped: bool
 ) -> tuple[bool, dict[str, list[Stack]], dict[str, Demand]]:
     site, complete = ground.site, True
     rows_of = {name: Switch.model_validate(rows.switch_row(sheet)) for name, sheet in equipment.switch.items()}
@@ -157,7 +169,7 @@ def _stacks(
         demand = demand_on(closet, choices, link)
         # A second switch is one hop more; where that is one too many, one switch must do.
         most = cabinet.most if _may_be_deeper(ground, cabinet.hops) else 1
-        found[closet], listed = stacks(wares, kept, most, demand)
+        found[closet], listed = stacks(wares, kept, most, demand, capped=capped)
         complete = complete and listed
         if not found[closet]:
             raise NoSolution(closet_refusal(cabinet, wares, kept, demand))

@@ -79,6 +79,8 @@ class Demand:
 
     kinds of plugs; least of ports, powered ports, watts and of each set of ports counted; hardest: the plugs at their most
     demanding, None where no decision is that; link: a link between its own switches; first: links that end on its first one
+    unfed    the least that is asked when nothing has an injector; feeders: for each choice with injectors, what one costs more
+             and the most that it spares the closet
     """
 
     kinds: tuple[Kind, ...]
@@ -87,6 +89,8 @@ class Demand:
     hardest: tuple[tuple[Kind, int], ...] | None
     link: Wanted
     first: tuple[tuple[Kind, int], ...]
+    unfed: tuple[float, ...]
+    feeders: tuple[tuple[float, tuple[float, ...]], ...]
 
 
 def demand_on(closet: str, choices: Sequence[Choice], link: Wanted) -> Demand:
@@ -109,7 +113,61 @@ def demand_on(closet: str, choices: Sequence[Choice], link: Wanted) -> Demand:
         if need.closet == closet
     ]
     things = [one for one, choice in zip(everything, choices, strict=True) if not choice.ref.startswith("link:")]
-    return Demand(kinds, tuple(least), counted, _hardest([one for one in things if any(one)]), link, tuple(first))
+    return Demand(
+        kinds,
+        tuple(least),
+        counted,
+        _hardest([one for one in things if any(one)]),
+        link,
+        tuple(first),
+        *_feeding(closet, choices, counted),
+    )
+
+
+def _feeding(
+    closet: str, choices: Sequence[Choice], counted: Sequence[Threshold]
+) -> tuple[tuple[float, ...], tuple[tuple[float, tuple[float, ...]], ...]]:
+    """Give what is asked at least without injectors, and what each choice's injectors cost and spare."""
+    unfed = [0.0] * (3 + len(counted))
+    feeders: list[tuple[float, tuple[float, ...]]] = []
+    for choice in choices:
+        plain = [one for one in choice.options if one.injector is None]
+        each = [_amounts([need for need in one.needs if need.closet == closet], counted) for one in plain]
+        if not any(map(any, each)):
+            continue
+        unfed = [so_far + min(one) for so_far, one in zip(unfed, zip(*each, strict=True), strict=True)]
+        costs = [
+            one.price - min((other.price for other in plain if other.radios == one.radios), default=math.inf)
+            for one in choice.options
+            if one.injector is not None
+        ]
+        if costs:
+            feeders.append((min(costs), tuple(max(one) for one in zip(*each, strict=True))))
+    return tuple(unfed), tuple(feeders)
+
+
+def _least_price(stack: Stack, demand: Demand) -> float:
+    """
+    Give the least that a stack costs with the injectors that it can't do without.
+
+    Each figure that the stack lacks must be spared by injectors, the most sparing ones first and the last one in part: so
+    the true cost is never less.
+    """
+    slots = range(len(stack.wares))
+    room = [sum(stack.room(slot)[index] for slot in slots) for index in range(3)]
+    room += [float(sum(stack.suiting(slot, one) for slot in slots)) for one in demand.counted]
+    gained = sum(min(0.0, cost) for cost, _ in demand.feeders)
+    most = 0.0
+    for index, has in enumerate(room):
+        lacks, cost = demand.unfed[index] - has, 0.0
+        useful = [(max(0.0, each), spared[index]) for each, spared in demand.feeders if spared[index] > 0.0]
+        for each, spared in sorted(useful, key=lambda one: one[0] / one[1]):
+            if lacks <= 0.0:
+                break
+            cost += each * min(1.0, lacks / spared)
+            lacks -= spared
+        most = max(most, cost)
+    return stack.price + gained + most
 
 
 def _amounts(needs: Iterable[Need], counted: Sequence[Threshold]) -> list[float]:
@@ -236,13 +294,18 @@ def stacks(
     kept: Sequence[Ware],
     most: int,
     demand: Demand,
+    *,
+    capped: bool = True,
 ) -> tuple[list[Stack], bool]:
     """
-    List the stacks that may stand in a closet: those that fit the least demand and are no dearer than one that surely does.
+    List the stacks that may stand in a closet: those that fit the least demand and, with the injectors that they call for,
+    are no dearer than one that surely does without any.
+
+    Args:      capped: leave the dearer ones out; not where something else than ports and power may ask for them.
 
     Returns:   the stacks, and whether the list is complete.
     """
-    highest = _sure_price(wares, kept, most, demand)
+    highest = _sure_price(wares, kept, most, demand) if capped else math.inf
     found: list[Stack] = []
     looked = 0
     for picked in _multisets(wares, max(0, most - len(kept)), highest):
@@ -251,7 +314,7 @@ def stacks(
         for row in _orders(kept, picked):
             looked += 1
             stack = Stack(row, demand.link)
-            if fits(stack, demand):
+            if fits(stack, demand) and _least_price(stack, demand) <= highest + 1e-9:
                 found.append(stack)
         if looked > MOST_STACKS:
             return found, False
