@@ -8,15 +8,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' types
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
-from pydantic import ConfigDict, TypeAdapter, ValidationError
-from pydantic.dataclasses import dataclass as checked
+from pydantic import TypeAdapter
 
 from netaudit.audit.acceptance.check import ORDER, Item, Outcome, prepare
 from netaudit.audit.acceptance.checks.table import CHECKS
-from netaudit.audit.acceptance.evidence import digest, read_evidence
-from netaudit.errors import CaptureError, OutOfRange
+from netaudit.audit.acceptance.evidence import read_evidence
+from netaudit.audit.sealed import digest, seal, unseal
+from netaudit.errors import OutOfRange
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -82,19 +82,7 @@ class Certificate:
                     yield result, item
 
 
-@checked(frozen=True, config=ConfigDict(extra="forbid"))
-class _File:
-    """The written form."""
-
-    format: Literal["netaudit certificate"]
-    version: Literal[1]
-    certificate: Certificate
-    # The SHA-256 of the certificate's own JSON: a slip of the pen is noticed even without the evidence.
-    sha256: str
-
-
-_FORM: Final = TypeAdapter(_File)
-_BARE: Final = TypeAdapter(Certificate)
+_FORM: Final = TypeAdapter(Certificate)
 
 
 def certify(
@@ -160,8 +148,7 @@ def _waive(results: list[Result], waiver: Waiver) -> list[Result]:
 
 def write_certificate(certificate: Certificate) -> str:
     """Write a certificate as JSON, with the SHA-256 of its own content."""
-    inner = _BARE.dump_json(certificate).decode()
-    return _FORM.dump_json(_File("netaudit certificate", 1, certificate, digest(inner)), indent=1).decode() + "\n"
+    return seal("certificate", _FORM, certificate)
 
 
 def read_certificate(text: str, file: str = "certificate") -> Certificate:
@@ -170,15 +157,7 @@ def read_certificate(text: str, file: str = "certificate") -> Certificate:
 
     Raises:    CaptureError: it is none of ours, or was changed after it was written.
     """
-    try:
-        found = _FORM.validate_json(text)
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        where = ".".join(map(str, first["loc"]))
-        raise CaptureError(f"{file}: is no certificate of ours ({where}: {first['msg']})") from error
-    if digest(_BARE.dump_json(found.certificate).decode()) != found.sha256:
-        raise CaptureError(f"{file}: was changed after it was written: its content and its SHA-256 differ")
-    return found.certificate
+    return unseal("certificate", _FORM, text, file)
 
 
 def verify(certificate: Certificate, site: Site | None, plan_sha256: str | None, evidence_text: str) -> tuple[str, ...]:

@@ -6,20 +6,15 @@ The SHA-256 of the written form names it on the certificate: who changes a figur
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable  # noqa: TC003 - pydantic resolves what stands beside it
 from dataclasses import dataclass
 from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' types
-from typing import Final, Literal
+from typing import Final
 
-from pydantic import ConfigDict, TypeAdapter, ValidationError
-from pydantic.dataclasses import dataclass as checked
+from pydantic import TypeAdapter
 
-from netaudit.errors import CaptureError
+from netaudit.audit.sealed import seal, unseal
 from netaudit.observe.observation import Health, Naming, Notice, Observation, Sample, Sighting
-
-# An hour of one echo a second to 250 devices is 900,000 samples of some 110 octets.
-LARGEST_BYTES: Final = 256 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,16 +30,7 @@ class Evidence:
     health: tuple[Health, ...] = ()
 
 
-@checked(frozen=True, config=ConfigDict(extra="forbid"))
-class _File:
-    """The written form."""
-
-    format: Literal["netaudit evidence"]
-    version: Literal[1]
-    evidence: Evidence
-
-
-_FORM: Final = TypeAdapter(_File)
+_FORM: Final = TypeAdapter(Evidence)
 
 
 def freeze(observations: Iterable[Observation], since: datetime, until: datetime) -> Evidence:
@@ -63,27 +49,13 @@ def freeze(observations: Iterable[Observation], since: datetime, until: datetime
 
 def write_evidence(evidence: Evidence) -> str:
     """Write evidence as JSON; the same evidence gives the same text."""
-    return _FORM.dump_json(_File("netaudit evidence", 1, evidence)).decode()
+    return seal("evidence", _FORM, evidence)
 
 
 def read_evidence(text: str, file: str = "evidence") -> Evidence:
     """
     Read evidence back.
 
-    Raises:    CaptureError: too large, not ours, of a newer version, or damaged.
+    Raises:    CaptureError: too large, not ours, of another version, damaged or changed.
     """
-    if len(text) > LARGEST_BYTES:
-        raise CaptureError(f"{file}: {len(text)} characters of evidence; the most that is read is {LARGEST_BYTES}")
-    try:
-        return _FORM.validate_json(text).evidence
-    except ValidationError as error:
-        first = error.errors(include_url=False, include_input=False)[0]
-        where = ".".join(map(str, first["loc"]))
-        raise CaptureError(
-            f"{file}: is no evidence of ours ({where}: {first['msg']}); name a file that netaudit accept wrote"
-        ) from error
-
-
-def digest(text: str) -> str:
-    """Give the SHA-256 of a text."""
-    return hashlib.sha256(text.encode()).hexdigest()
+    return unseal("evidence", _FORM, text, file)

@@ -13,7 +13,8 @@ from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.certificate import certify
 from netaudit.audit.acceptance.check import prepare
 from netaudit.audit.acceptance.checks.cabling import sockets
-from netaudit.audit.acceptance.evidence import digest, freeze, write_evidence
+from netaudit.audit.acceptance.evidence import freeze, write_evidence
+from netaudit.audit.sealed import digest
 from netaudit.observe.observation import Health, How, Notice, Observation, Sample, Sighting
 from netaudit.site.load import fingerprint, parse_site
 

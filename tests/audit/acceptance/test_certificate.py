@@ -20,7 +20,8 @@ from netaudit.audit.acceptance.certificate import (
 )
 from netaudit.audit.acceptance.check import Check, Item, Outcome, Trial
 from netaudit.audit.acceptance.checks.table import CHECKS
-from netaudit.audit.acceptance.evidence import digest, freeze, read_evidence, write_evidence
+from netaudit.audit.acceptance.evidence import freeze, read_evidence, write_evidence
+from netaudit.audit.sealed import digest
 from netaudit.errors import CaptureError, OutOfRange
 from netaudit.observe.observation import How, Notice, Sample, Sighting
 from netaudit.site.load import fingerprint
@@ -282,7 +283,7 @@ def test_the_same_evidence_gives_the_same_bytes() -> None:
     random.Random(4).shuffle(mixed)
     one, other = judged(seen), judged(mixed)
     assert [result.outcome for result in one.results] == [result.outcome for result in other.results]
-    assert json.loads(write_certificate(one))["certificate"]["plan_sha256"] == fingerprint(PLAN)
+    assert json.loads(write_certificate(one))["content"]["plan_sha256"] == fingerprint(PLAN)
 
 
 def test_an_address_in_the_pool_that_the_plan_fixed_is_a_clash() -> None:

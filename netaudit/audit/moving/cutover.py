@@ -1,0 +1,223 @@
+"""The night of the move: who is back, who is missing and what it needs, who is new, what clashes, what remains. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit import vocabulary
+from netaudit.audit.moving.known import Known, known_in, where_planned
+from netaudit.audit.moving.match import match
+from netaudit.audit.roster import enrol
+
+if TYPE_CHECKING:
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.audit.moving.baseline import Baseline
+    from netaudit.audit.moving.match import By
+    from netaudit.audit.roster import Roster
+    from netaudit.site.model import Site
+
+
+class Stage(StrEnum):
+    """How far one device has come."""
+
+    MISSING = "missing"
+    UNSURE = "unsure"
+    ELSEWHERE = "elsewhere"
+    BACK = "back"
+    AWAY = "may be away"
+    NEW = "new"
+
+
+# The order of the table: what needs a hand first.
+STAGES: Final = tuple(Stage)
+# What remains to be done before the move is over.
+REMAINING: Final = frozenset((Stage.MISSING, Stage.UNSURE, Stage.ELSEWHERE))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """
+    One device of the move.
+
+    title, room, kind   how people know it
+    was, now            addresses before and now
+    planned             the segment that the plan has it on, empty when the plan doesn't know it
+    segment             the segment that it is on now
+    note                what it needs, or who it may be
+    by                  by what it was recognised, empty when it isn't back
+    """
+
+    stage: Stage
+    mac: str
+    title: str
+    room: str
+    kind: str
+    was: str
+    now: str
+    planned: str
+    segment: str
+    note: str = ""
+    by: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Progress:
+    """All devices of a move, what clashes, and how much is done."""
+
+    rows: tuple[Row, ...]
+    clashes: tuple[str, ...]
+
+    def count(self, stage: Stage) -> int:
+        """Count the devices at a stage."""
+        return sum(row.stage is stage for row in self.rows)
+
+    @property
+    def expected(self) -> int:
+        """How many must come back."""
+        return self.count(Stage.BACK) + sum(self.count(stage) for stage in REMAINING)
+
+    @property
+    def done_share(self) -> float:
+        """Share of those that must come back and are where they belong; 1 when none must."""
+        return self.count(Stage.BACK) / self.expected if self.expected else 1.0
+
+    @property
+    def is_over(self) -> bool:
+        """Nothing remains."""
+        return not self.clashes and not any(row.stage in REMAINING for row in self.rows)
+
+
+def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
+    """Compare what was there before with what is seen now."""
+    roster = enrol(site)
+    now = known_in(evidence, site)
+    matching = match(baseline.devices, now)
+    served = {service.mac for service in baseline.services}
+    rows = [_back(roster, site, pair.before, pair.now, pair.by) for pair in matching.pairs]
+    for before, candidates in matching.unsure:
+        listed = ", ".join(
+            f"{one.mac} ({one.addresses[0] if one.addresses else 'no address'})" for one in candidates[:3]
+        )
+        rows.append(_gone(roster, site, before, Stage.UNSURE, f"may be {listed}"))
+    for before in matching.missing:
+        thing = roster.recognise(before.mac, ())
+        if thing is None and before.mac in served:
+            rows.append(_gone(roster, site, before, Stage.AWAY, "it served the old network"))
+            continue
+        away = thing is not None and not thing.watched
+        rows.append(_gone(roster, site, before, Stage.AWAY if away else Stage.MISSING, _needed(roster, site, before)))
+    seen = {one.ref for one in now if one.ref}
+    # A router is one device with an address on each segment.
+    seen |= {roster.by_address[one].ref for device in now for one in device.addresses if one in roster.by_address}
+    was = {thing.ref for one in baseline.devices if (thing := roster.recognise(one.mac, ())) is not None}
+    for thing in roster.things:
+        if thing.watched and thing.ref not in seen and thing.ref not in was:
+            room, kind, needs = where_planned(site, thing.group)
+            title = thing.label or thing.ref.partition(":")[2]
+            rows.append(
+                Row(
+                    Stage.MISSING,
+                    thing.mac or "",
+                    title,
+                    room,
+                    kind,
+                    "",
+                    "",
+                    thing.segment,
+                    "",
+                    needs or "new with this plan",
+                )
+            )
+    rows += [_new(roster, one) for one in matching.new]
+    rows.sort(key=lambda row: (STAGES.index(row.stage), row.room, row.kind, row.title, row.mac))
+    return Progress(tuple(rows), _clashes(roster, evidence, now))
+
+
+def _planned(roster: Roster, device: Known) -> str:
+    thing = roster.recognise(device.mac, ())
+    return thing.segment if thing else ""
+
+
+def _needed(roster: Roster, site: Site, device: Known) -> str:
+    """Say what a device needs: the plan's own word, else its fixed address, else how it was connected."""
+    thing = roster.recognise(device.mac, ())
+    needs = where_planned(site, thing.group)[2] if thing else device.needs
+    fixed = f"fixed address {thing.address}" if thing and thing.address else ""
+    return "; ".join(part for part in (needs, fixed) if part)
+
+
+def _gone(roster: Roster, site: Site, before: Known, stage: Stage, note: str) -> Row:
+    thing = roster.recognise(before.mac, ())
+    room, kind, _ = where_planned(site, thing.group) if thing else ("", "", "")
+    return Row(
+        stage=stage,
+        mac=before.mac,
+        title=_title(roster, before),
+        room=room or before.room,
+        kind=kind or before.kind,
+        was=before.addresses[0] if before.addresses else "",
+        now="",
+        planned=_planned(roster, before),
+        segment="",
+        note=note,
+    )
+
+
+def _back(roster: Roster, site: Site, before: Known, now: Known, by: By) -> Row:
+    thing = roster.recognise(now.mac, ()) or roster.recognise(before.mac, ())
+    planned = thing.segment if thing else ""
+    room, kind, _ = where_planned(site, thing.group) if thing else ("", "", "")
+    elsewhere = bool(planned) and now.segment != planned
+    return Row(
+        stage=Stage.ELSEWHERE if elsewhere else Stage.BACK,
+        mac=now.mac,
+        title=_title(roster, before),
+        room=room or before.room,
+        kind=kind or before.kind,
+        was=before.addresses[0] if before.addresses else "",
+        now=now.addresses[0] if now.addresses else "",
+        planned=planned,
+        segment=now.segment,
+        note=f"belongs on {planned}" if elsewhere else "",
+        by=by.value,
+    )
+
+
+def _new(roster: Roster, now: Known) -> Row:
+    return Row(
+        stage=Stage.NEW,
+        mac=now.mac,
+        title=_title(roster, now),
+        room=now.room,
+        kind=now.kind,
+        was="",
+        now=now.addresses[0] if now.addresses else "",
+        planned=_planned(roster, now),
+        segment=now.segment,
+        note="" if now.ref else "not in the plan",
+    )
+
+
+def _title(roster: Roster, device: Known) -> str:
+    thing = roster.recognise(device.mac, ())
+    return (thing.label or thing.ref.partition(":")[2]) if thing else device.title
+
+
+def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...]) -> tuple[str, ...]:
+    """Say which addresses two devices claim, and which fixed one somebody else has."""
+    found: dict[str, str] = {}
+    for notice in evidence.notices:
+        if notice.kind == vocabulary.ADDRESS_CONFLICT:
+            detail = dict(notice.detail)
+            address = detail.get("address", "?")
+            found[address] = f"{address} is claimed by {detail.get('macs', '?')}"
+    for device in now:
+        for address in device.addresses[:1]:
+            thing = roster.by_address.get(address)
+            if thing is not None and thing.mac is not None and thing.mac != device.mac and address not in found:
+                found[address] = (
+                    f"{address}, fixed for {thing.label or thing.ref}, is used by {device.title} ({device.mac})"
+                )
+    return tuple(said for _, said in sorted(found.items()))

@@ -1,0 +1,140 @@
+"""A device as it was known at some moment: by which addresses and names, where, and what the plan calls it."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass
+from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' types
+from typing import TYPE_CHECKING
+
+from netaudit.audit.roster import enrol
+from netaudit.observe.observation import How
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.audit.roster import Roster
+    from netaudit.site.model import Site
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """
+    One device.
+
+    names      what it is called, with the protocol that carried the name
+    addresses  its IPv4 addresses, the latest first
+    segment    the plan's segment that it was last on; empty when it was on none of the plan's
+    kind       what it seems to be, or is by the plan; empty when nobody knows
+    ref        what the plan calls it; empty when the plan doesn't know it
+    room       where the plan has it
+    needs      what the plan says that it needs when it moves
+    """
+
+    mac: str
+    names: tuple[tuple[str, str], ...] = ()
+    addresses: tuple[str, ...] = ()
+    segment: str = ""
+    kind: str = ""
+    ref: str = ""
+    room: str = ""
+    needs: str = ""
+    first_at: datetime | None = None
+    last_at: datetime | None = None
+
+    @property
+    def title(self) -> str:
+        """The shortest word by which people know it: its place in the plan, a name, its MAC."""
+        if self.ref:
+            return self.ref.partition(":")[2] or self.ref
+        return self.names[0][0] if self.names else self.mac
+
+
+def is_made_up(mac: str) -> bool:
+    """
+    Say whether a MAC was made up (locally administered): by a phone for each network, a virtual machine, or by hand.
+
+    Source:    IEEE 802-2014, 8.4: bit 1 of the first octet.
+    """
+    return bool(int(mac[:2], 16) & 2)
+
+
+def known_in(evidence: Evidence, site: Site, kinds: Mapping[str, str] | None = None) -> tuple[Known, ...]:
+    """
+    List the devices that evidence shows, by MAC.
+
+    Args:      kinds: what each MAC seems to be, where somebody found out.
+    """
+    roster = enrol(site)
+    addresses: defaultdict[str, dict[str, None]] = defaultdict(dict)
+    names: defaultdict[str, set[tuple[str, str]]] = defaultdict(set)
+    segment: dict[str, str] = {}
+    span: dict[str, tuple[datetime, datetime]] = {}
+    for seen in sorted(evidence.sightings, key=lambda one: one.at, reverse=True):
+        segment.setdefault(seen.mac, seen.segment if seen.segment in site.segment else "")
+        owned = addresses[seen.mac]
+        if seen.address is not None and ":" not in seen.address:
+            owned.setdefault(seen.address)
+        last = span.get(seen.mac, (seen.at, seen.at))[1]
+        span[seen.mac] = seen.at, last
+    for naming in evidence.namings:
+        names[naming.mac].add((naming.name, naming.origin.value))
+    return tuple(
+        _known(
+            mac,
+            roster,
+            site,
+            names=tuple(sorted(names.get(mac, ()), key=_by_origin)),
+            addresses=tuple(addresses[mac]),
+            segment=segment[mac],
+            kind=(kinds or {}).get(mac, ""),
+            span=span[mac],
+        )
+        for mac in sorted(segment)
+    )
+
+
+def _by_origin(name: tuple[str, str]) -> tuple[bool, str, str]:
+    """Put the name that a device gives when it asks for an address first: it is the one that people set."""
+    return name[1] != How.DHCP.value, name[0].lower(), name[1]
+
+
+def _known(
+    mac: str,
+    roster: Roster,
+    site: Site,
+    *,
+    names: tuple[tuple[str, str], ...],
+    addresses: tuple[str, ...],
+    segment: str,
+    kind: str,
+    span: tuple[datetime, datetime],
+) -> Known:
+    thing = roster.recognise(mac, addresses)
+    room, planned, needs = where_planned(site, thing.group) if thing else ("", "", "")
+    return Known(
+        mac=mac,
+        names=names,
+        addresses=addresses,
+        segment=segment,
+        kind=planned or kind,
+        ref=thing.ref if thing else "",
+        room=room,
+        needs=needs,
+        first_at=span[0],
+        last_at=span[1],
+    )
+
+
+def where_planned(site: Site, group: str) -> tuple[str, str, str]:
+    """Give room, kind and needs that the plan has for a thing, each empty when it has none."""
+    table, _, name = group.partition(":")
+    if table == "device" and name in site.device:
+        device = site.device[name]
+        return device.at or "", device.kind, device.needs
+    if table == "access_point" and name in site.access_point:
+        return site.access_point[name].at or "", "access point", ""
+    if table == "recorder" and name in site.recorder:
+        return site.recorder[name].closet or "", "recorder", ""
+    return "", "router" if table == "router" else "", ""

@@ -1,0 +1,220 @@
+"""
+The plan of a move, before it: which steps in which order, each with its proof and its way back; what each device will need.
+
+The order is common practice, no source: what others hang on first, what people notice last, guests at the end.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from ipaddress import IPv4Address
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit.moving.known import where_planned
+from netaudit.audit.roster import enrol, gateway_of
+
+if TYPE_CHECKING:
+    from netaudit.audit.moving.baseline import Baseline
+    from netaudit.audit.moving.known import Known
+    from netaudit.audit.roster import Roster
+    from netaudit.site.model import Site
+
+# Old leases must be gone by the night of the move: who still holds one doesn't ask for a new address (RFC 2131, 4.4.5).
+SHORT_LEASE: Final = "10 min"
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One step: what to do, by what it is seen that it worked, how to go back."""
+
+    title: str
+    do: str
+    proof: str
+    back: str
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """What is to be done for one device; `by_hand` says that somebody must go there."""
+
+    title: str
+    room: str
+    kind: str
+    was: str
+    becomes: str
+    segment: str
+    do: str
+    by_hand: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Migration:
+    """
+    A move on paper.
+
+    kept, added, dropped  network names that stay, come and go; None for kept and dropped when nobody listened to the air
+    overlaps              networks of the plan that contain addresses in use before: old and new can't run side by side there
+    """
+
+    steps: tuple[Step, ...]
+    tasks: tuple[Task, ...]
+    kept: tuple[str, ...]
+    added: tuple[str, ...]
+    dropped: tuple[str, ...]
+    air_known: bool
+    overlaps: tuple[str, ...]
+
+
+def plan_move(baseline: Baseline, site: Site) -> Migration:
+    """Plan the move from what was there to a checked plan. Pure."""
+    roster = enrol(site)
+    old = {IPv4Address(one) for device in baseline.devices for one in device.addresses}
+    overlaps = tuple(
+        f"{segment.network} of {name}: addresses in use now: {count}"
+        for name, segment in site.segment.items()
+        if (count := sum(address in segment.network for address in old))
+    )
+    planned = {segment.ssid for segment in site.segment.values() if segment.ssid}
+    heard = set(baseline.ssids)
+    tasks = tuple(
+        sorted(
+            (_task(roster, site, baseline, device) for device in baseline.devices),
+            key=lambda task: (not task.by_hand, task.room, task.kind, task.title),
+        )
+    )
+    return Migration(
+        steps=_steps(
+            site, baseline, overlaps=overlaps, kept=planned & heard, by_hand=sum(task.by_hand for task in tasks)
+        ),
+        tasks=tasks,
+        kept=tuple(sorted(planned & heard)),
+        added=tuple(sorted(planned - heard)),
+        dropped=tuple(sorted(heard - planned)),
+        air_known=bool(heard),
+        overlaps=overlaps,
+    )
+
+
+def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task:
+    thing = roster.recognise(device.mac, ())
+    was = device.addresses[0] if device.addresses else ""
+    if thing is None:
+        return Task(
+            device.title,
+            device.room,
+            device.kind,
+            was,
+            "",
+            "",
+            "not in the plan: write it in, or leave it behind",
+            by_hand=True,
+        )
+    room, kind, needs = where_planned(site, thing.group)
+    ssid = site.segment[thing.segment].ssid
+    joins = not thing.wifi or (ssid is not None and ssid in baseline.ssids)
+    steps = []
+    if needs:
+        steps.append(needs)
+    elif thing.wifi and not joins:
+        steps.append(f"join it to {ssid}" if ssid else "its segment has no network name: connect it by cable")
+    if thing.address and was and thing.address != was:
+        steps.append(f"give it {thing.address}, or reserve that for {device.mac}")
+    elif thing.address:
+        steps.append(f"reserve {thing.address} for {device.mac}")
+    return Task(
+        title=thing.label or thing.ref.partition(":")[2],
+        room=room,
+        kind=kind,
+        was=was,
+        becomes=thing.address or "leased",
+        segment=thing.segment,
+        do="; ".join(steps)
+        or ("nothing: it asks again when its cable is moved" if not thing.wifi else "nothing: it joins"),
+        by_hand=bool(needs) or not joins or bool(thing.address and was and thing.address != was),
+    )
+
+
+def _steps(
+    site: Site, baseline: Baseline, *, overlaps: tuple[str, ...], kept: set[str], by_hand: int
+) -> tuple[Step, ...]:
+    servers = ", ".join(
+        sorted({one.address for one in baseline.services if one.what.startswith("leases") and one.address})
+    )
+    gateways = ", ".join(f"{gateway_of(segment)} ({name})" for name, segment in site.segment.items())
+    steps = [
+        Step(
+            "Keep the way back",
+            "Save the old router's settings to a file; photograph its cables; keep it, unchanged, until the last step.",
+            "The file opens; every cable in the photograph can be told from the next.",
+            "Nothing has changed yet.",
+        ),
+        Step(
+            "Shorten the leases",
+            f"A day before, set the old server{f' ({servers})' if servers else ''} to leases of {SHORT_LEASE}.",
+            "A device that renews is told the new time.",
+            "Set the old time again.",
+        ),
+        Step(
+            "Build the new network beside the old",
+            f"Mount and power router and switches; gateways {gateways}; patch as the schedule has it. "
+            + (
+                "The old router's cable to the house stays where it is."
+                if not overlaps
+                else "Leave its cable to the house out: the networks overlap, so only one of the two may be connected."
+            ),
+            "netaudit accept SITE passes ports, speed, power and isolation with nothing else connected.",
+            "Switch the new equipment off.",
+        ),
+    ]
+    if site.access_point:
+        announce = f"Names that stay: {', '.join(sorted(kept))}; switch the old radios off first. " if kept else ""
+        steps.append(
+            Step(
+                "Switch the radios over",
+                f"{announce}Switch on the new access points one by one, the nearest to the closet first.",
+                "Each announces its names on its planned channel; netaudit cutover shows stations on their segments.",
+                "Switch the new access points off and the old radios on.",
+            )
+        )
+    steps += [
+        Step(
+            "Change over who leases addresses",
+            "Take the old router off the house's cables, then connect the new one. Never both: two servers that don't "
+            "know each other lease the same addresses twice.",
+            "netaudit accept SITE passes dhcp: one server answers on each segment.",
+            "Unplug the new router, plug the old one in; with short leases all is as before within half an hour.",
+        ),
+        Step(
+            "Bring the wired ones over",
+            "Recorder and cameras, then servers and printers, then control equipment (ask its maker first), then the rest.",
+            "netaudit cutover shows each as back, on its planned segment, without a clash of addresses.",
+            "Patch the cable back to the old router.",
+        ),
+    ]
+    if by_hand:
+        steps.append(
+            Step(
+                "Go round the rooms",
+                f"{by_hand} devices need a hand: the list below, room by room.",
+                "netaudit cutover shows nothing missing.",
+                "A device that won't come over stays on the old network until its maker has answered.",
+            )
+        )
+    if any(segment.guests for segment in site.segment.values()):
+        steps.append(
+            Step(
+                "Let the guests in",
+                "Switch on the guests' network name last.",
+                "A telephone on it reaches the outside and nothing inside: netaudit accept SITE passes isolation.",
+                "Switch the name off.",
+            )
+        )
+    steps.append(
+        Step(
+            "Prove it, and only then take the old away",
+            "netaudit accept SITE for half an hour; mend what failed; keep the old router for a fortnight.",
+            "A certificate on which nothing failed, signed.",
+            "The old router, its file and its photograph.",
+        )
+    )
+    return tuple(steps)

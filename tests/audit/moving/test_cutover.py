@@ -1,0 +1,106 @@
+"""The night of the move: who is back, missing, elsewhere, new; what clashes; what remains."""
+
+from __future__ import annotations
+
+import pytest
+
+from netaudit.audit.moving.baseline import read_baseline, write_baseline
+from netaudit.audit.moving.cutover import Progress, Stage, progress
+from netaudit.audit.moving.migration import plan_move
+from netaudit.errors import CaptureError
+from netaudit.observe.observation import Notice, Observation
+from tests.audit.acceptance.house import BOX, DESK, GATE, HOME, KILN, THINGS, house
+from tests.audit.moving.old import NIGHT, OLD_ROUTER, PLUG, TABLET, WATCH, before, evidence_of, seen_at
+
+
+def _now(*more: Observation, without: tuple[str, ...] = ()) -> Progress:
+    seen = [
+        one
+        for segment, hosts in (("home", HOME), ("things", THINGS))
+        for mac, address in hosts.items()
+        if mac not in without
+        for one in seen_at(NIGHT, mac, address, segment=segment)
+    ]
+    return progress(before(), house(), evidence_of(NIGHT, [*seen, *more]))
+
+
+def _at(found: Progress, stage: Stage) -> dict[str, str]:
+    return {row.title: row.note for row in found.rows if row.stage is stage}
+
+
+def test_when_all_are_where_they_belong_nothing_remains() -> None:
+    """The plug and the tablet come back too, the old router may stay away: the move is over."""
+    found = _now(
+        *seen_at(NIGHT, PLUG, "198.51.100.120", segment="things"),
+        *seen_at(NIGHT, WATCH, "192.0.2.140", "tablet", "home"),
+    )
+    assert found.is_over
+    assert found.done_share == 1.0
+    assert _at(found, Stage.AWAY) == {OLD_ROUTER: "it served the old network"}
+
+
+def test_who_is_missing_says_what_it_needs() -> None:
+    """The camera's button stands in the plan; the tablet is missing until one of its name is there."""
+    found = _now(without=(GATE,))
+    missing = _at(found, Stage.MISSING)
+    assert missing["gate"] == "press its button for ten seconds; fixed address 198.51.100.21"
+    assert "tablet" in missing
+    assert not found.is_over
+    assert found.done_share == pytest.approx(3 / 6)
+
+
+def test_a_device_on_another_segment_is_elsewhere() -> None:
+    """The kiln came up in the home: it is there, and not done."""
+    found = _now(*seen_at(NIGHT, KILN, "192.0.2.133", segment="home"), without=(KILN,))
+    assert _at(found, Stage.ELSEWHERE) == {"kiln": "belongs on things"}
+
+
+def test_equipment_that_only_the_plan_knows_is_missing_until_it_is_seen() -> None:
+    """The new access point was in no baseline; switched off it is missing, with the room in which it hangs."""
+    point = next(mac for mac, address in HOME.items() if address == "192.0.2.11")
+    rows = [row for row in _now(without=(point,)).rows if row.title == "hall"]
+    assert [(row.stage, row.room, row.note) for row in rows] == [(Stage.MISSING, "hall", "new with this plan")]
+
+
+def test_clashes_are_told_once() -> None:
+    """Two claims to the desk's address are one clash; somebody on the camera's address another."""
+    claim = Notice(NIGHT, "segment:home", "address_conflict", (("address", "192.0.2.21"), ("macs", f"{DESK} {BOX}")))
+    thief = seen_at(NIGHT, "02:00:5e:00:00:77", "198.51.100.21", segment="things")
+    found = _now(claim, *thief)
+    assert [said.partition(" ")[0].rstrip(",") for said in found.clashes] == ["192.0.2.21", "198.51.100.21"]
+    assert not found.is_over
+
+
+def test_a_baseline_is_kept_and_read_back_and_a_slip_is_noticed() -> None:
+    """The written form reads back equal; one changed letter, another format and no JSON are refused in a line."""
+    baseline = before()
+    text = write_baseline(baseline)
+    assert read_baseline(text) == baseline
+    assert write_baseline(read_baseline(text)) == text
+    for damaged in (text.replace("tablet", "tablot"), text.replace("netaudit baseline", "other"), text[:-9], "[]"):
+        with pytest.raises(CaptureError, match=r"^kept: "):
+            read_baseline(damaged, "kept")
+
+
+def test_a_baseline_holds_names_delays_servers_and_rooms() -> None:
+    """What the plan knows is put beside what was heard; loss has its bound."""
+    baseline = before()
+    desk = next(one for one in baseline.devices if one.mac == DESK)
+    assert (desk.ref, desk.room, desk.kind, desk.names) == ("device:desk", "study", "desktop", (("desk", "dhcp"),))
+    assert [(one.what, one.address) for one in baseline.services] == [("leases addresses (DHCP)", "10.0.0.1")]
+    assert baseline.ssids == ("osier",)
+    assert {one.mac for one in baseline.devices} >= {PLUG, TABLET}
+
+
+def test_the_plan_of_the_move_has_a_way_back_at_every_step() -> None:
+    """Each step says what proves it and how to go back; the one overlap is named; the camera needs a hand."""
+    move = plan_move(before(), house())
+    assert all(step.do and step.proof and step.back for step in move.steps)
+    assert move.steps[0].title == "Keep the way back"
+    assert move.overlaps == ("198.51.100.0/24 of things: addresses in use now: 1",)
+    tasks = {task.title: task for task in move.tasks}
+    assert tasks["gate"].by_hand
+    assert tasks["The desk in the study"].do == f"give it 192.0.2.21, or reserve that for {DESK}"
+    assert tasks["kiln"].do == "nothing: it asks again when its cable is moved"
+    assert tasks["plug-1"].do.startswith("not in the plan")
+    assert (move.kept, move.added, move.dropped) == ((), (), ("osier",))
