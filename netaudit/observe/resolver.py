@@ -28,6 +28,7 @@ class Asked(IntEnum):
     """Kinds of records that can be asked for (RFC 1035, 3.2.2; RFC 3596)."""
 
     A = 1
+    PTR = 12
     AAAA = 28
 
 
@@ -37,12 +38,14 @@ class Resolution:
     What a server said. `sample` has kind `dns_s`, value None when nothing came.
 
     `code` is the response code (RFC 1035, 4.1.1: 0 no error, 2 server failure, 3 no such name, 5 refused), None when
-    nothing came. `addresses` are those of the asked kind, as text, in the order given.
+    nothing came. `addresses` are those of the asked kind, as text, in the order given; `names` those that a question
+    for PTR gave.
     """
 
     sample: Sample
     code: int | None
     addresses: tuple[str, ...]
+    names: tuple[str, ...] = ()
 
 
 class _Question(asyncio.DatagramProtocol):
@@ -81,7 +84,7 @@ async def resolve(
     now: Callable[[], datetime] = lambda: datetime.now(UTC),
 ) -> Resolution:
     """
-    Ask `server` over UDP for the addresses of `name`, again after `timeout_s` of silence.
+    Ask `server` over UDP for the records of `name` of one kind, again after `timeout_s` of silence.
 
     The time counts from the question that was answered, by this process's clock: a busy event loop adds to it.
 
@@ -114,5 +117,10 @@ async def resolve(
         addresses = tuple(
             str(record.address) for record in message.records if record.type == kind and record.address is not None
         )
-        return Resolution(Sample(at, place, "dns_s", came_s - sent_s), message.response_code, addresses)
+        names = tuple(
+            record.target
+            for record in message.records
+            if record.type == kind == Asked.PTR and record.target is not None
+        )
+        return Resolution(Sample(at, place, "dns_s", came_s - sent_s), message.response_code, addresses, names)
     return Resolution(Sample(at, place, "dns_s", None), None, ())
