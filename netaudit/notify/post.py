@@ -1,7 +1,7 @@
 """
 Handing messages to the library that speaks to receivers, in a child process that ends when the box is empty.
 
-The library loads nearly two hundred kinds of receivers at once: some 46 MB and a second or more on a small box
+The library loads nearly two hundred kinds of receivers at once: some 57 MB where a bare interpreter has 21
 (benchmarks/notify.py). So the daemon never imports it. The address goes to the child through a pipe: not on its command
 line, where every user of the box could read it. What the child's libraries print or log is thrown away, for it may hold the
 address; it answers with words from a closed list.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import logging
 import os
 import signal
@@ -111,6 +112,10 @@ async def test_a_child_that_hangs_or_dies_is_a_failure() -> None:
     with web() as receiver:
         async with child_post(f"json://127.0.0.1:{receiver.port}/x", timeout_s=0.001) as post:
             assert await post.send("x", "x") == "no answer within 0.001 s"
+            # Nor may a late answer to the first be taken for one to the second.
+            await asyncio.sleep(1)
+            post._timeout_s = 5.0  # type: ignore[attr-defined]
+            assert "has ended" in await post.send("x", "x")
             pid = post._process.pid  # type: ignore[attr-defined]
         async with child_post(f"json://127.0.0.1:{receiver.port}/x") as post:
             os.kill(post._process.pid, signal.SIGKILL)  # type: ignore[attr-defined]

@@ -113,6 +113,16 @@ def test_what_a_person_muted_or_has_seen_is_not_told(store: Store, clock: Clock)
     assert queued(store) == ["opened muted"]
 
 
+def test_the_end_of_what_was_muted_meanwhile_is_not_told(store: Store, clock: Clock) -> None:
+    """Also when its beginning was told, and also after the mute."""
+    one = teller(store, channel())
+    find(store, clock)
+    assert one.tell(clock.now) == 1
+    store.mute_finding("k", clock.now + DAY, "away")
+    store.close_finding("k", clock.forward(hours=1))
+    assert [one.tell(clock.now), one.tell(clock.forward(days=2))] == [0, 0]
+
+
 def test_the_end_is_told_of_what_was_told_only(store: Store, clock: Clock) -> None:
     """A new channel doesn't hear the ends of what it never heard of, nor openings that are no news."""
     find(store, clock, "old")
