@@ -27,6 +27,7 @@ from netaudit.daemon.channels import channels_of, weight_of
 from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.schedule import Schedule
 from netaudit.daemon.serve import Server, access_of
+from netaudit.daemon.sources import Sources
 from netaudit.errors import LookError, StoreError
 from netaudit.notify.address import read_address
 from netaudit.notify.deliver import Courier
@@ -54,8 +55,8 @@ T = TypeVar("T")
 # How often it is asked whether a flush is due; the store itself spaces its commits further apart to spare the card.
 KEEP_EVERY_S: Final = 5.0
 ROLL_UP_EVERY_S: Final = 3600.0
-# A look into the outbox reads a page or two of an index; what a person should see now needn't wait longer.
-DELIVER_EVERY_S: Final = 15.0
+# A look into the outbox takes a third of a millisecond (benchmarks/notify.py): what a person should see now needn't wait.
+DELIVER_EVERY_S: Final = 5.0
 # Looks of several segments begin apart, so that they don't all burst at the same moment.
 STAGGER_S: Final = 0.5
 # A sweep in flight ends within its time-out; more is a hang.
@@ -105,6 +106,7 @@ class Watch:
         ]
         if not self.looks:
             raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+        self.sources = Sources(plan.site, sink=store.write, now=now, environ=os.environ, looks=self.looks)
         self.channels = channels_of(plan.site, plan.path.parent, os.environ)
         for channel in self.channels:
             # Now, while somebody is looking, and not when the first alert is due.
@@ -163,6 +165,7 @@ class Watch:
             self.schedule.every(
                 looking.gateway_every_s, f"gateway:{look.name}", look.echo_gateway, first_s=looking.gateway_every_s
             )
+        self.sources.plan(self.schedule)
         self.schedule.every(min(KEEP_EVERY_S, looking.judge_every_s), "keep", self._keep, first_s=KEEP_EVERY_S)
         self.schedule.every(looking.judge_every_s, "judge", self._judge, first_s=looking.judge_every_s)
         if self.channels:

@@ -41,7 +41,6 @@ OPENMETRICS_BODY: bytes = openmetrics.generate_latest(registry())  # type: ignor
 @asynccontextmanager
 async def served(answer: bytes, *, then_wait: bool = False) -> AsyncIterator[str]:
     """Serve these octets to whoever connects; gives the URL."""
-
     over = asyncio.Event()
     ended = asyncio.Event()
 
