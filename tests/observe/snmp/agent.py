@@ -22,6 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from tests.lab.lan import Lab
+
 LOOPBACK = IPv4Address("127.0.0.1")
 NETWORKS = (IPv4Network("127.0.0.0/8"),)
 WORD, AUTH, PRIVACY = "test-community", "test-auth-secret", "test-privacy-secret"
@@ -38,12 +40,13 @@ SUBTREES = (
 OWN_TABLES = "-system_mib,sysORTable,ifTable,ifXTable,interface"
 
 
-@dataclass(frozen=True)
+@dataclass
 class Running:
-    """An agent under test: its port, and the file that holds what it says."""
+    """An agent under test: its port, the file that holds what it says, and its process once it has begun."""
 
     port: int
     file: Path
+    process: subprocess.Popen[bytes] | None = None
 
     def say(self, rows: recording.Rows) -> None:
         """Let it say something else from now on."""
@@ -75,8 +78,8 @@ def free_port() -> int:
 
 
 @contextmanager
-def agent(folder: Path, rows: recording.Rows) -> Iterator[Running]:
-    """Run an agent in its own folder until the block ends."""
+def agent(folder: Path, rows: recording.Rows, lab: Lab | None = None) -> Iterator[Running]:
+    """Run an agent in its own folder until the block ends: here, or on the loopback of a laboratory's monitor."""
     daemon = program("snmpd")
     running = Running(free_port(), folder / "rows")
     running.say(rows)
@@ -88,9 +91,11 @@ def agent(folder: Path, rows: recording.Rows) -> Iterator[Running]:
         "rouser watcher authpriv\n" + "".join(f"pass_persist .{subtree} {helper}\n" for subtree in SUBTREES)
     )
     words = [daemon, "-f", "-C", "-c", str(folder / "conf"), "-Lf", str(folder / "log"), "-I", OWN_TABLES]
-    process = subprocess.Popen(words, env={**os.environ, "SNMP_PERSISTENT_DIR": str(folder / "own"), "MIBS": ""})
+    environment = {**os.environ, "SNMP_PERSISTENT_DIR": str(folder / "own"), "MIBS": ""}
+    process = lab.popen(words, env=environment) if lab else subprocess.Popen(words, env=environment)
+    running.process = process
     try:
-        _wait(running, process, folder / "log")
+        _wait(running, process, folder / "log", lab.enter() if lab else [])
         yield running
     finally:
         process.terminate()
@@ -101,7 +106,7 @@ def agent(folder: Path, rows: recording.Rows) -> Iterator[Running]:
             process.wait()
 
 
-def _wait(running: Running, process: subprocess.Popen[bytes], log: Path) -> None:
+def _wait(running: Running, process: subprocess.Popen[bytes], log: Path, where: list[str]) -> None:
     """Ask by net-snmp's own client until it answers."""
     until = time.monotonic() + 20
     words = [
@@ -116,7 +121,7 @@ def _wait(running: Running, process: subprocess.Popen[bytes], log: Path) -> None
         f"127.0.0.1:{running.port}",
         "1.3.6.1.2.1.1.3.0",
     ]
-    while subprocess.run(words, capture_output=True, env={**os.environ, "MIBS": ""}, check=False).returncode:
+    while subprocess.run([*where, *words], capture_output=True, env={**os.environ, "MIBS": ""}, check=False).returncode:
         if process.poll() is not None or time.monotonic() > until:
             pytest.fail(f"the agent did not come up: {log.read_text() if log.exists() else 'no log'}")
         time.sleep(0.05)

@@ -47,7 +47,7 @@ def mac_index(mac: str) -> Oid:
     return tuple(bytes.fromhex(mac.replace(":", "")))
 
 
-def a_switch(*, ticks: int = 360_000, firmware: str = "Invented OS 4.2") -> Rows:
+def a_switch(*, ticks: int = 360_000, firmware: str = "Invented OS 4.2", point_mac: str = POINT_MAC) -> Rows:
     """Give the rows of a switch with its uplink in 10, an access point in 3 (feeding it) and a desk in 5."""
     rows: Rows = {
         (*SYSTEM, 1, 0): octets("Invented switch, 10 sockets"),
@@ -97,7 +97,7 @@ def a_switch(*, ticks: int = 360_000, firmware: str = "Invented OS 4.2") -> Rows
             (*IF, 8, index): ("integer", "1"),
             (*IFX, 17, index): ("integer", str(connector)),
         }
-    learnt = {ROUTER_MAC: UPLINK, POINT_MAC: POINT_PORT, DESK_MAC: DESK_PORT}
+    learnt = {ROUTER_MAC: UPLINK, point_mac: POINT_PORT, DESK_MAC: DESK_PORT}
     learnt |= dict.fromkeys(STATION_MACS, POINT_PORT)
     for mac, port in learnt.items():
         rows |= {
