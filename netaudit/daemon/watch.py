@@ -206,7 +206,11 @@ class Watch:
         self._teller.tell(now)
 
     async def _deliver(self) -> None:
-        await self._courier.deliver()
+        try:
+            await self._courier.deliver()
+        except StoreError as error:
+            # What was sent and could not be marked is marked by the next round, before anything else is sent.
+            log.error("%s", error)  # noqa: TRY400 - the line says what to do; a traceback would not
 
     async def _roll_up(self) -> None:
         await self._in_thread(self._roll_up_now)
