@@ -8,9 +8,8 @@ from __future__ import annotations
 
 from typing import Final
 
-# Samples. None as value: asked, not answered.
-CONNECT_S: Final = "connect_s"  # recorder:NAME; a TCP connection to it
-OUTSIDE_S: Final = "outside_s"  # link:wan; a connection to a host outside that the user named
+# Samples.
+OUTSIDE_SHARE: Final = "outside_share"  # link:wan; share of the named hosts outside that took a connection
 POWER_CLASS: Final = "power_class"  # switch:NAME/port:N; IEEE 802.3 class that the port granted
 
 # Notices, with the keys of their detail.

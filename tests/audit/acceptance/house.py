@@ -32,6 +32,8 @@ PLAN = """
 [site]
 name = "Osier House"
 time_zone = "Europe/Lisbon"
+[alert.mail]
+url_env = "OSIER_MAIL"
 [closet.loft]
 [room.hall]
 closet = "loft"
@@ -184,8 +186,7 @@ def as_planned() -> list[Observation]:
         seen.append(Sample(at(minutes), "switch:loft", vocabulary.POWER_W, 22.5))
         seen.append(Sample(at(minutes), "radio:hall/2.4", vocabulary.STATIONS, 4.0))
         seen.append(Sample(at(minutes), "radio:hall/2.4", vocabulary.BUSY_SHARE, 0.2))
-        seen.append(Sample(at(minutes), "link:wan", words.OUTSIDE_S, 0.02))
-    seen.append(Sample(at(1), "recorder:vault", words.CONNECT_S, 0.002))
+        seen.append(Sample(at(minutes), "link:wan", words.OUTSIDE_SHARE, 1.0))
     seen.append(notice("site", words.RESTART, what="the switch in the loft"))
     seen.append(notice("alert:mail", words.ALERT, arrived="yes", by="R. Marsh"))
     return seen

@@ -18,7 +18,7 @@ def judge_restart(trial: Trial) -> Iterator[Item]:
     """Ask whether all who were there before the last restart were seen after it. An optional step."""
     at = max((one.at for one in trial.told(words.RESTART)), default=None)
     if at is None:
-        yield untested("site", "nothing was switched off and on", "Optional: repeat with --restart.")
+        yield untested("site", "nothing was switched off and on", "Optional: --restart WHAT.")
         return
     before = {one.mac for one in trial.evidence.sightings if one.at < at}
     after = {one.mac for one in trial.evidence.sightings if one.at > at}
@@ -46,12 +46,16 @@ def judge_restart(trial: Trial) -> Iterator[Item]:
 
 
 def judge_alerts(trial: Trial) -> Iterator[Item]:
-    """Ask whether a test message arrived on each channel, by the word of the person who saw it."""
+    """Ask whether a test message arrived on each channel of the plan, by the word of the person who saw it."""
     told = {one.place: dict(one.detail) for one in trial.told(words.ALERT)}
-    if not told:
-        yield untested("site", "no test message was sent", "Send one, and say with --alert-seen that it arrived.")
-    for place, detail in sorted(told.items()):
-        if detail.get("arrived") == "yes":
+    for name in trial.site.alert:
+        place = f"alert:{name}"
+        detail = told.get(place)
+        if detail is None:
+            yield untested(
+                place, "nobody said that a message arrived", f"Run netaudit alert; then --alert-seen {name}=NAME."
+            )
+        elif detail.get("arrived") == "yes":
             yield passed(place, f"a test message arrived, seen by {detail.get('by', 'nobody named')}")
         else:
             yield failed(place, "a test message did not arrive", "Look at the channel's address and its secret.")

@@ -53,36 +53,33 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
 
 
 def judge_recorder(trial: Trial) -> Iterator[Item]:
-    """Ask whether each recorder takes connections, or at least answers."""
+    """Ask whether each recorder answers echoes."""
     for name in trial.site.recorder:
         place = f"recorder:{name}"
-        macs = trial.found.get(place, ())
-        tried = trial.values(place, words.CONNECT_S)
-        echoes = [value for mac in macs for value in trial.values(f"device:{mac}", vocabulary.RTT_S)]
+        echoes = [
+            value for mac in trial.found.get(place, ()) for value in trial.values(f"device:{mac}", vocabulary.RTT_S)
+        ]
+        answered = sum(value is not None for value in echoes)
         if place in trial.missing:
             yield untested(place, "it was not seen")
-        elif any(value is not None for value in tried):
-            yield passed(place, f"{sum(value is not None for value in tried)} of {len(tried)} connections opened")
-        elif tried:
-            yield failed(place, f"none of {len(tried)} connections opened", "See that its service runs and listens.")
-        elif any(value is not None for value in echoes):
-            yield passed(place, f"{sum(value is not None for value in echoes)} of {len(echoes)} echoes answered")
-        elif echoes:
-            yield failed(place, f"none of {len(echoes)} echoes answered", "See that it runs and is allowed to answer.")
-        else:
+        elif not echoes:
             yield untested(place, "nobody asked it")
+        elif answered:
+            yield passed(place, f"{answered} of {len(echoes)} echoes answered")
+        else:
+            yield failed(place, f"none of {len(echoes)} echoes answered", "See that it runs and is allowed to answer.")
 
 
 def judge_outside(trial: Trial) -> Iterator[Item]:
-    """Ask whether the world outside answered."""
-    tried = trial.values("link:wan", words.OUTSIDE_S)
+    """Ask whether any of the hosts that the plan names outside took a connection, at the last try too."""
+    tried = trial.answered("link:wan", words.OUTSIDE_SHARE)
     if not tried:
-        yield untested("link:wan", "nobody tried", "Name a host outside in the plan, so that it can be tried.")
+        yield untested("link:wan", "nobody tried", "Name a host under [outside] in the plan, so that it can be tried.")
         return
-    lost = sum(value is None for value in tried)
+    lost = sum(share == 0 for share in tried)
     claim = share_claim(lost, len(tried), 0.5)
     said = f"{len(tried) - lost} of {len(tried)} tries answered; at most {100 * (claim.high or 1):.0f} % fail, with 95 % confidence"
-    if lost < len(tried) and tried[-1] is not None:
+    if tried[-1] > 0:
         yield passed("link:wan", said)
     else:
         yield failed("link:wan", said, "Look at the line and its modem; ask who provides it.")
@@ -91,7 +88,5 @@ def judge_outside(trial: Trial) -> Iterator[Item]:
 ISOLATION: Final = Check(
     "isolation", "Does each segment reach only what it may?", "the plan's may_reach", judge_isolation
 )
-RECORDER: Final = Check(
-    "recorder", "Does the recorder answer?", "the plan's recorders; RFC 9293, 3.10.7", judge_recorder
-)
+RECORDER: Final = Check("recorder", "Does the recorder answer?", "the plan's recorders; RFC 792 echo", judge_recorder)
 OUTSIDE: Final = Check("outside", "Does the world outside answer?", "the hosts that the plan names", judge_outside)

@@ -1,0 +1,137 @@
+"""
+Looking for a while, to have evidence: the same looks as the daemon's, more often, into memory instead of the store.
+
+Politeness stays: the plan's pace bounds every segment's frames.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit.acceptance.evidence import freeze
+from netaudit.daemon.looks import Looks, utc_now
+from netaudit.daemon.sources import Sources
+from netaudit.errors import LookError, OutOfRange
+from netaudit.observe.attempt import attempt
+from netaudit.observe.dhcp_servers import dhcp_servers
+from netaudit.observe.rights import need_raw, own_rights
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable, Callable, Iterable, Mapping
+    from datetime import datetime
+
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.observe.observation import Observation
+    from netaudit.site.model import Looking, Site
+
+# Some 200 octets each: 400 MB at the most. An hour of an echo each 10 s to 250 devices is 90,000.
+MOST_OBSERVATIONS: Final = 2_000_000
+# A test lasts half an hour, and a percentile needs answers; a household doesn't notice an echo each ten seconds.
+ECHO_EVERY_S: Final = 10.0
+GATEWAY_EVERY_S: Final = 2.0
+# Sweeps in a test: who comes and goes is then seen at least in one of them.
+SWEEPS: Final = 6
+
+
+async def collect(
+    site: Site,
+    seconds: float,
+    *,
+    environ: Mapping[str, str],
+    now: Callable[[], datetime] = utc_now,
+    every_s: float | None = None,
+    tell: Callable[[Evidence], None] = lambda _: None,
+) -> Evidence:
+    """
+    Look at every segment of the plan that names this box's interface, and at the plan's switches and services.
+
+    Args:      seconds: for how long; environ: holds the secrets by the names that the plan gives; every_s: how often `tell` is
+               given what is there so far.
+    Raises:    LookError: no segment can be looked at, or without the right to. OutOfRange: the time.
+    """
+    if not 1 <= seconds <= 7 * 86_400:
+        raise OutOfRange(f"looking for {seconds:g} s: write 1 s to 7 days")
+    need_raw(own_rights())
+    seen: list[Observation] = []
+    began = now()
+
+    def sink(told: Iterable[Observation]) -> None:
+        seen.extend(told)
+        if len(seen) > MOST_OBSERVATIONS:
+            raise OutOfRange(f"more than {MOST_OBSERVATIONS} observations: look for a shorter time")
+
+    looking = _hurried(site.looking, seconds)
+    looks = [
+        Looks(name, segment, segment.interface, looking, sink=sink, now=now)
+        for name, segment in site.segment.items()
+        if segment.interface is not None
+    ]
+    if not looks:
+        raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+    sources = Sources(site, sink=sink, now=now, environ=environ, looks=looks)
+
+    async def servers(look: Looks) -> None:
+        async def ask() -> tuple[Observation, ...]:
+            return (await dhcp_servers(look.interface, segment=look.name)).notices
+
+        sink(await attempt(f"dhcp:{look.name}", ask, now=now))
+
+    async def report() -> None:
+        tell(freeze(seen, began, now()))
+
+    jobs: list[Awaitable[None]] = []
+    for look in looks:
+        jobs += [
+            look.listen(),
+            servers(look),
+            _repeat(look.sweep, looking.sweep_every_s),
+            _repeat(look.echo_devices, looking.echo_every_s, first_s=1.0),
+            _repeat(look.echo_gateway, looking.gateway_every_s, first_s=1.0),
+        ]
+    # What the daemon asks rarely is asked at least twice: an error counter needs two readings.
+    jobs += [_repeat(job.run, min(job.every_s, seconds / 3), first_s=1.0) for job in sources.jobs]
+    if every_s is not None:
+        jobs.append(_repeat(report, every_s, first_s=every_s))
+    await _for(seconds, jobs)
+    return freeze(seen, began, now())
+
+
+def _hurried(looking: Looking, seconds: float) -> Looking:
+    return looking.model_copy(
+        update={
+            "echo_every_s": min(looking.echo_every_s, ECHO_EVERY_S),
+            "gateway_every_s": min(looking.gateway_every_s, GATEWAY_EVERY_S),
+            "sweep_every_s": min(looking.sweep_every_s, max(1.0, seconds / SWEEPS)),
+        }
+    )
+
+
+async def _repeat(look: Callable[[], Awaitable[None]], every_s: float, *, first_s: float = 0.0) -> None:
+    """Look again and again, never twice at once; who takes longer than its turn skips the next."""
+    loop = asyncio.get_running_loop()
+    due_s = loop.time() + first_s
+    while True:
+        await asyncio.sleep(max(0.0, due_s - loop.time()))
+        await look()
+        due_s = max(due_s + every_s, loop.time())
+
+
+async def _for(seconds: float, jobs: Iterable[Awaitable[None]]) -> None:
+    """Run jobs for so long; an error of one ends all and is raised."""
+    tasks = [asyncio.ensure_future(job) for job in jobs]
+    loop = asyncio.get_running_loop()
+    ends_s = loop.time() + seconds
+    try:
+        pending = set(tasks)
+        while pending and (left_s := ends_s - loop.time()) > 0:
+            done, pending = await asyncio.wait(pending, timeout=left_s, return_when=asyncio.FIRST_EXCEPTION)
+            for task in done:
+                task.result()
+        await asyncio.sleep(max(0.0, ends_s - loop.time()))
+    finally:
+        for task in tasks:
+            task.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await asyncio.gather(*tasks, return_exceptions=True)
