@@ -99,16 +99,7 @@ def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task
     thing = roster.recognise(device.mac, ())
     was = device.addresses[0] if device.addresses else ""
     if thing is None:
-        return Task(
-            device.title,
-            device.room,
-            device.kind,
-            was,
-            "",
-            "",
-            "not in the plan: write it in, or leave it behind",
-            by_hand=True,
-        )
+        return _unnamed(roster, site, baseline, device)
     room, kind, needs = where_planned(site, thing.group)
     ssid = site.segment[thing.segment].ssid
     joins = not thing.wifi or (ssid is not None and ssid in baseline.ssids)
@@ -132,6 +123,23 @@ def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task
         or ("nothing: it asks again when its cable is moved" if not thing.wifi else "nothing: it joins"),
         by_hand=bool(needs) or not joins or bool(thing.address and was and thing.address != was),
     )
+
+
+def _unnamed(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task:
+    """Say what becomes of a device that the plan knows by neither MAC nor address: it may be one of those it only counts."""
+    was = device.addresses[0] if device.addresses else ""
+    room = roster.rooms.get(device.segment)
+    counted = room is not None and (room.open_house or room.wifi + room.wired > 0)
+    ssid = site.segment[device.segment].ssid if counted else None
+    joins = counted and (ssid is None or ssid in baseline.ssids)
+    if not counted:
+        do = "not in the plan: write it in, or leave it behind"
+    elif joins:
+        do = "nothing: it joins, as one of those that the plan counts without a name"
+    else:
+        do = f"join it to {ssid}"
+    becomes, segment = ("leased", device.segment) if counted else ("", "")
+    return Task(device.title, device.room, device.kind, was, becomes, segment, do, by_hand=not joins)
 
 
 def _steps(

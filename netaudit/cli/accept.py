@@ -1,0 +1,244 @@
+"""`netaudit accept SITE`: the acceptance test and its certificate."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from netaudit.cli.output import print_json
+
+if TYPE_CHECKING:
+    import argparse
+
+    from netaudit.audit.acceptance.certificate import Certificate, Waiver
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.observe.observation import Notice
+    from netaudit.site.model import Site
+
+CERTIFICATE, EVIDENCE, PAGE, PRINT = "certificate.json", "evidence.json", "certificate.html", "certificate.pdf"
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    from netaudit.cli.evidence_input import add_span
+
+    parser = subparsers.add_parser(
+        "accept",
+        description="Prove the network against its plan, and write a certificate with the evidence.",
+        epilog="example: netaudit accept site.toml --for 30m --waive 'restart=not tonight, R. Marsh'",
+    )
+    parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
+    add_span(parser, "30m")
+    parser.add_argument("--evidence", metavar="FILE", help="judge evidence that was kept, instead of looking")
+    parser.add_argument(
+        "--waive",
+        action="append",
+        default=[],
+        metavar="WHAT",
+        help='"CHECK=reason, name" or "CHECK/PLACE=reason, name"',
+    )
+    parser.add_argument(
+        "--waivers", metavar="FILE", help="a TOML file of tables [waiver.NAME] with check, reason, name"
+    )
+    parser.add_argument("--restart", metavar="WHAT", help="at half time, say that this is to be switched off and on")
+    parser.add_argument(
+        "--alert-seen", action="append", default=[], metavar="CHANNEL=NAME", help="NAME saw the test message there"
+    )
+    parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
+    parser.add_argument("--pdf", action="store_true", help="print it as PDF too")
+    parser.add_argument("--verify", metavar="FILE", help="check a certificate against this plan and its evidence")
+    parser.add_argument("--json", action="store_true", help="print the certificate as JSON")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Test, write, print. Status 1: something failed, or a certificate doesn't hold."""
+    import json
+    from pathlib import Path
+
+    from netaudit.audit.acceptance.certificate import certify, write_certificate
+    from netaudit.audit.acceptance.evidence import write_evidence
+    from netaudit.audit.sealed import digest
+    from netaudit.cli.evidence_input import write_text
+    from netaudit.publish.certificate import render_certificate
+    from netaudit.site.load import fingerprint, parse_site, read_plan
+
+    plan = read_plan(args.site)
+    site = parse_site(plan, args.site)
+    if args.verify:
+        return _verify(args, site, fingerprint(plan))
+    waivers = [*_waivers_in(args.waivers), *map(_waiver, args.waive)]
+    evidence = _evidence(args, site)
+    text = write_evidence(evidence)
+    certificate = certify(site, evidence, plan_sha256=fingerprint(plan), evidence_sha256=digest(text), waivers=waivers)
+    page = render_certificate(certificate, site)
+    folder = Path(args.out)
+    files: dict[str, str | bytes] = {EVIDENCE: text, CERTIFICATE: write_certificate(certificate), PAGE: page}
+    if args.pdf:
+        from netaudit.publish.pdf import to_pdf
+
+        files[PRINT] = to_pdf(page)
+    for name, content in files.items():
+        write_text(str(folder / name), content)
+    if args.store:
+        _keep(site.site.name, args.store, write_certificate(certificate))
+    if args.json:
+        print_json(json.loads(write_certificate(certificate)))
+    else:
+        _print(certificate, site, [str(folder / name) for name in files])
+    return 0 if certificate.accepted else 1
+
+
+def _evidence(args: argparse.Namespace, site: Site) -> Evidence:
+    """Take the evidence from where the call says, with what a person saw."""
+    from dataclasses import replace
+
+    from netaudit.audit.acceptance.evidence import read_evidence
+    from netaudit.cli.evidence_input import from_store, read_text, seconds_of
+    from netaudit.errors import OutOfRange
+
+    if args.evidence and args.store:
+        raise OutOfRange("--evidence and --store are two sources: name one")
+    if args.restart and (args.evidence or args.store):
+        raise OutOfRange("--restart is for looking now: leave --evidence and --store out")
+    seconds = seconds_of(args.span)
+    if args.evidence:
+        evidence = read_evidence(read_text(args.evidence), args.evidence)
+    elif args.store:
+        evidence = from_store(site, args.store, seconds).evidence
+    else:
+        evidence = _look(site, seconds, args.restart)
+    said = tuple(_seen_alert(one, site, evidence) for one in args.alert_seen)
+    return replace(evidence, notices=(*evidence.notices, *said))
+
+
+def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
+    """Look now, with a word on a terminal how long it takes."""
+    import asyncio
+    import os
+    import sys
+    from dataclasses import replace
+
+    from netaudit.audit.acceptance.words import RESTART
+    from netaudit.daemon.collect import collect
+    from netaudit.observe.observation import Notice
+
+    told: list[Notice] = []
+    sys.stderr.write(f"looking for {seconds / 60:.0f} min\n" if seconds >= 120 else f"looking for {seconds:.0f} s\n")
+
+    def tell(evidence: Evidence) -> None:
+        if restart and not told:
+            told.append(Notice(evidence.until, "site", RESTART, (("what", restart),)))
+            sys.stderr.write(f"now switch off and on again: {restart}\n")
+
+    evidence = asyncio.run(
+        collect(site, seconds, environ=os.environ, every_s=seconds / 2 if restart else None, tell=tell)
+    )
+    return replace(evidence, notices=(*evidence.notices, *told))
+
+
+def _seen_alert(written: str, site: Site, evidence: Evidence) -> Notice:
+    from netaudit.audit.acceptance.words import ALERT
+    from netaudit.errors import OutOfRange
+    from netaudit.observe.observation import Notice
+
+    channel, _, name = (part.strip() for part in written.partition("="))
+    if channel not in site.alert or not name:
+        known = ", ".join(site.alert) or "none"
+        raise OutOfRange(f'--alert-seen "{written}": write CHANNEL=NAME; the channels of the plan are: {known}')
+    return Notice(evidence.until, f"alert:{channel}", ALERT, (("arrived", "yes"), ("by", name)))
+
+
+def _waiver(written: str) -> Waiver:
+    """Read "speed=the wall is opened in autumn, R. Marsh"."""
+    from netaudit.audit.acceptance.certificate import Waiver
+    from netaudit.errors import OutOfRange
+
+    check, equals, rest = written.partition("=")
+    reason, comma, name = rest.rpartition(",")
+    if not (equals and comma and check.strip() and reason.strip() and name.strip()):
+        raise OutOfRange(f'--waive "{written}": write "CHECK=reason, name"')
+    return Waiver(check.strip(), reason.strip(), name.strip())
+
+
+def _waivers_in(path: str | None) -> list[Waiver]:
+    """Read the tables [waiver.NAME] of a file."""
+    import tomllib
+
+    from netaudit.audit.acceptance.certificate import Waiver
+    from netaudit.cli.evidence_input import read_text
+    from netaudit.errors import OutOfRange
+
+    if path is None:
+        return []
+    try:
+        tables = tomllib.loads(read_text(path)).get("waiver", {})
+    except tomllib.TOMLDecodeError as error:
+        raise OutOfRange(f"{path}: {error}") from error
+    found = []
+    for name, table in tables.items() if isinstance(tables, dict) else ():
+        fields = table if isinstance(table, dict) else {}
+        if set(fields) != {"check", "reason", "name"} or not all(isinstance(one, str) for one in fields.values()):
+            raise OutOfRange(f"{path}: [waiver.{name}] has check, reason and name, all of them texts, and nothing else")
+        found.append(Waiver(**fields))
+    return found
+
+
+def _verify(args: argparse.Namespace, site: Site, plan_sha256: str) -> int:
+    """Say whether a certificate follows from this plan and the evidence beside it."""
+    from pathlib import Path
+
+    from netaudit.audit.acceptance.certificate import read_certificate, verify
+    from netaudit.cli.evidence_input import read_text
+
+    certificate = read_certificate(read_text(args.verify), args.verify)
+    beside = args.evidence or str(Path(args.verify).with_name(EVIDENCE))
+    wrong = verify(certificate, site, plan_sha256, read_text(beside))
+    if args.json:
+        print_json({"holds": not wrong, "wrong": wrong})
+    else:
+        for said in wrong:
+            print(said)
+        if not wrong:
+            print(f"the certificate holds: plan, evidence ({beside}) and result belong together")
+    return 1 if wrong else 0
+
+
+def _keep(site: str, path: str, text: str) -> None:
+    from datetime import UTC, datetime
+
+    from netaudit.store.store import Store
+
+    now = datetime.now(UTC)
+    with Store.open(path, site=site, clock=lambda: now) as store:
+        store.save_certificate(text, now)
+
+
+def _print(certificate: Certificate, site: Site, files: list[str]) -> None:
+    """Print each check in a line, what to mend, and where all of it stands."""
+    from rich import box
+    from rich.table import Table
+    from rich.text import Text
+
+    from netaudit.audit.acceptance.check import ORDER, Outcome
+    from netaudit.cli.output import console
+    from netaudit.publish.certificate import sentence, where
+    from netaudit.publish.text import harmless
+
+    out = console()
+    table = Table(box=box.SIMPLE_HEAD, pad_edge=False)
+    table.add_column("check")
+    table.add_column("result", no_wrap=True)
+    table.add_column("places")
+    for result in certificate.results:
+        counted = ", ".join(f"{count} {one.value}" for one in ORDER if (count := result.count(one)))
+        table.add_row(Text(f"{result.key}: {result.question}"), Text(result.outcome.value), Text(counted))
+    out.print(table)
+    mend = list(certificate.items(Outcome.FAILED))
+    if mend:
+        out.print("To mend:")
+    for number, (result, item) in enumerate(mend, 1):
+        line = f"{number}. {where(item.place, site)} ({result.key}): {harmless(item.evidence, 300)}. {item.cure}"
+        out.print(line, markup=False)
+    out.print(sentence(certificate), markup=False)
+    for path in files:
+        print(f"wrote {path}")

@@ -1,0 +1,82 @@
+"""`netaudit baseline SITE NAME`: freeze what is there, before anything is changed."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from netaudit.cli.output import print_json
+
+if TYPE_CHECKING:
+    import argparse
+
+
+def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
+    """Describe the command."""
+    from netaudit.cli.evidence_input import add_span
+
+    parser = subparsers.add_parser(
+        "baseline",
+        description="Freeze what is there: devices, names, addresses, delay and loss, who leases addresses.",
+        epilog="example: netaudit baseline site.toml before-the-move --from uplink.pcapng",
+    )
+    parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
+    parser.add_argument("name", metavar="NAME", help="what to call it")
+    add_span(parser, "24h")
+    parser.add_argument(
+        "--from", dest="files", nargs="+", metavar="FILE", help="take capture files, instead of looking"
+    )
+    parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
+    parser.add_argument("--json", action="store_true", help="print the baseline as JSON")
+    parser.set_defaults(func=run)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Freeze, write the file and the list to tick; into the store too, when that is where it is from."""
+    import json
+    import re
+    from pathlib import Path
+
+    from netaudit.audit.moving.baseline import freeze_baseline, write_baseline
+    from netaudit.cli.evidence_input import by_looking, from_captures, from_store, seconds_of, write_text
+    from netaudit.errors import OutOfRange
+    from netaudit.publish.moving import render_inventory
+    from netaudit.site.load import load_site
+
+    if not re.fullmatch(r"[\w][\w.-]{0,47}", args.name):
+        raise OutOfRange(f'NAME "{args.name}": write letters, digits, dots and dashes, at most 48')
+    if args.files and args.store:
+        raise OutOfRange("--from and --store are two sources: name one")
+    site = load_site(args.site)
+    seconds = seconds_of(args.span)
+    if args.files:
+        found = from_captures(site, args.files)
+    elif args.store:
+        found = from_store(site, args.store, seconds)
+    else:
+        found = by_looking(site, seconds)
+    baseline = freeze_baseline(
+        args.name, site, found.evidence, source=found.source, kinds=found.kinds, ssids=found.ssids
+    )
+    text = write_baseline(baseline)
+    kept, listed = (str(Path(args.out) / f"{args.name}.baseline.{end}") for end in ("json", "html"))
+    write_text(kept, text)
+    write_text(listed, render_inventory(baseline, site))
+    if args.store:
+        _keep(site.site.name, args.store, args.name, text)
+    if args.json:
+        print_json(json.loads(text))
+    else:
+        count = len(baseline.devices)
+        print(f"{count} {'device' if count == 1 else 'devices'}, from {found.source}")
+        print(f"wrote {kept}\nwrote {listed}")
+    return 0
+
+
+def _keep(site: str, path: str, name: str, text: str) -> None:
+    from datetime import UTC, datetime
+
+    from netaudit.store.store import Store
+
+    now = datetime.now(UTC)
+    with Store.open(path, site=site, clock=lambda: now) as store:
+        store.save_baseline(name, text, now)

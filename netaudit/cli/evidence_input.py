@@ -1,0 +1,148 @@
+"""Where the commands of a move get their evidence from: looking, the store, captures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    import argparse
+    from collections.abc import Mapping, Sequence
+
+    from netaudit.audit.acceptance.evidence import Evidence
+    from netaudit.site.model import Site
+
+
+class Found(NamedTuple):
+    """Evidence, where it is from, what MACs seem to be, and the network names heard."""
+
+    evidence: Evidence
+    source: str
+    kinds: Mapping[str, str]
+    ssids: Sequence[str]
+
+
+def add_span(parser: argparse.ArgumentParser, usual: str) -> None:
+    """Offer the choice of source."""
+    parser.add_argument("--for", dest="span", default=usual, metavar="TIME", help=f"how long; {usual} when left out")
+    parser.add_argument("--store", metavar="PATH", help="take what a watch has kept there, instead of looking")
+
+
+def seconds_of(written: str) -> float:
+    """
+    Read a time such as 30m, 30 min or 24h.
+
+    Raises:    OutOfRange: it is none.
+    """
+    from netaudit.errors import OutOfRange
+    from netaudit.site.quantity import parse
+
+    # "30m" would be thirty metres to the plan; here it can only be minutes.
+    short = written.strip()
+    if short.endswith("m") and short[:-1].strip().replace(".", "", 1).isdigit():
+        short = f"{short[:-1]} min"
+    try:
+        return parse(short, "time [s]")
+    except ValueError as error:
+        raise OutOfRange(f'--for "{written}" is no time; write one such as 30m, 24h or "2 days"') from error
+
+
+def from_store(site: Site, path: str, seconds: float) -> Found:
+    """
+    Take the last stretch of what was kept.
+
+    Raises:    StoreError: it is not there or can't be read.
+    """
+    from datetime import UTC, datetime, timedelta
+    from pathlib import Path
+
+    from netaudit.audit.kept import evidence_from
+    from netaudit.errors import StoreError
+    from netaudit.store.store import Store
+
+    if "://" not in path and not Path(path).exists():
+        raise StoreError(f'{path}: is not there; let "netaudit run" make it, or leave --store out to look now')
+    now = datetime.now(UTC)
+    with Store.open(path, site=site.site.name, clock=lambda: now) as store:
+        return Found(evidence_from(store, now - timedelta(seconds=seconds), now), "what a watch has kept", {}, ())
+
+
+def from_captures(site: Site, files: Sequence[str]) -> Found:
+    """
+    Take capture files.
+
+    Raises:    CaptureError: one can't be read, or nothing was heard.
+    """
+    from pathlib import Path
+
+    from netaudit.audit.moving.heard import heard_in
+    from netaudit.errors import CaptureError
+    from netaudit.observe.census import FILE_LIMITS, Census
+    from netaudit.observe.census_document import describe
+    from netaudit.observe.census_file import read_capture
+    from netaudit.observe.census_site import expected
+    from netaudit.observe.census_sort import FrameSorter
+
+    census = Census(FILE_LIMITS)
+    sorter = FrameSorter(census)
+    for name in files:
+        try:
+            with Path(name).open("rb") as stream:
+                read_capture(sorter, stream, name)
+        except OSError as error:
+            raise CaptureError(f"{name}: {error.strerror or error}") from error
+    sorter.settle()
+    heard = heard_in(describe(census, (), expected(site)))
+    return Found(heard.evidence, "captures", heard.kinds, heard.ssids)
+
+
+def by_looking(site: Site, seconds: float) -> Found:
+    """
+    Look now.
+
+    Raises:    LookError: no segment can be looked at, or without the right to.
+    """
+    import asyncio
+    import os
+
+    from netaudit.daemon.collect import collect
+
+    return Found(asyncio.run(collect(site, seconds, environ=os.environ)), "looking", {}, ())
+
+
+def write_text(path: str, text: str | bytes) -> None:
+    """
+    Write a file whole or not at all: beside its place first, then moved there.
+
+    Raises:    StoreError: it can't be written.
+    """
+    from pathlib import Path
+
+    from netaudit.errors import StoreError
+
+    goal = Path(path)
+    part = goal.with_name(f".{goal.name}.part")
+    try:
+        goal.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(text.encode("utf-8", "replace") if isinstance(text, str) else text)
+        part.replace(goal)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise StoreError(f"{path}: {error.strerror or error}; name another folder with --out") from error
+
+
+def read_text(path: str) -> str:
+    """
+    Read a document of ours.
+
+    Raises:    CaptureError: it is not there or no text.
+    """
+    from pathlib import Path
+
+    from netaudit.errors import CaptureError
+
+    try:
+        return Path(path).read_text("utf-8")
+    except UnicodeDecodeError as error:
+        raise CaptureError(f"{path}: is no text, so it is no document of ours") from error
+    except OSError as error:
+        raise CaptureError(f"{path}: {error.strerror or error}") from error
