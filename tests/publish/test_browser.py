@@ -1,0 +1,209 @@
+"""The pages in a real browser: whole without a script, usable by keyboard and screen reader, on a phone and in the dark."""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import threading
+from importlib import resources
+from typing import TYPE_CHECKING
+
+import pytest
+from prometheus_client import CollectorRegistry
+
+from netaudit.daemon.serve import Server
+from netaudit.publish.entry import Access
+from netaudit.publish.kept import Kept
+from netaudit.publish.page import make_app
+from netaudit.publish.report import render_report
+from netaudit.site.model import Serving
+from netaudit.store.store import Store
+from tests.publish.samples import HUB, NOW, STRANGER
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from playwright.sync_api import Browser, Dialog, Page
+
+    from netaudit.publish.report_data import WeekReport
+    from netaudit.publish.views import PageState
+
+playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra test)")
+pytest.importorskip("axe_playwright_python", reason="axe-core is not installed (extra test)")
+
+TOKEN = "correct-horse-battery"  # noqa: S105 - of these tests
+PATHS = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
+         "/findings", "/login", "/reports/")  # fmt: skip
+# A desk and a small telephone [px].
+DESK, PHONE = {"width": 1280, "height": 900}, {"width": 360, "height": 740}
+AXE_RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Browser]:
+    """Give a headless Chromium."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("chromium is not installed (Debian package chromium)")
+    with playwright.sync_playwright() as started:
+        opened = started.chromium.launch(executable_path=chromium, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def site_url(
+    page_state: PageState, kept_file: Path, week: WeekReport, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[str]:
+    """Serve the app on a free port of loopback, with the daemon's own server, in a thread."""
+    folder = tmp_path_factory.mktemp("served")
+    shutil.copy(kept_file, folder / "site.db")
+    (folder / "week-2026-W10.html").write_text(render_report(week), "utf-8")
+    ready, ending = threading.Event(), threading.Event()
+    ports: list[int] = []
+
+    async def serve(store: Store) -> None:
+        kept = Kept(store, page_state.site, lambda: NOW)
+        app = make_app(
+            lambda: page_state, kept, CollectorRegistry(), reports=folder, access=Access(TOKEN), now=lambda: NOW
+        )
+        server = Server(app, Serving(port=0))
+        server.start()
+        ports.append(server.port)
+        ready.set()
+        await asyncio.to_thread(ending.wait)
+        await server.stop()
+
+    def run() -> None:
+        with Store.open(folder / "site.db", site=page_state.site.site.name, clock=lambda: NOW) as store:
+            asyncio.run(serve(store))
+
+    thread = threading.Thread(target=run)
+    thread.start()
+    assert ready.wait(30)
+    yield f"http://127.0.0.1:{ports[0]}"
+    ending.set()
+    thread.join(30)
+
+
+def logged_in(page: Page, url: str) -> None:
+    """Log in by keyboard alone, as one without a mouse does."""
+    page.goto(f"{url}/login")
+    page.get_by_label("Token").focus()
+    page.keyboard.type(TOKEN)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/findings")
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_no_page_has_a_fault_that_shuts_people_out(browser: Browser, site_url: str, scheme: str) -> None:
+    """axe-core finds no serious or critical fault (WCAG 2.2 A and AA), logged in, in the light and in the dark."""
+    axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
+    with browser.new_context(color_scheme=scheme, viewport=DESK) as context:
+        page = context.new_page()
+        logged_in(page, site_url)
+        for path in (*PATHS, "/reports/week-2026-W10.html"):
+            if path.endswith(".html"):
+                # The report's own policy runs nothing at all, axe included: it is looked at as a file.
+                page.set_content(context.request.get(site_url + path).text())
+            else:
+                page.goto(site_url + path)
+            page.evaluate(axe)
+            found = page.evaluate(f"axe.run({{runOnly: {AXE_RULES}, preload: false, resultTypes: ['violations']}})")
+            grave = [
+                (one["id"], one["nodes"][0]["html"][:200])
+                for one in found["violations"]
+                if one["impact"] in ("serious", "critical")
+            ]
+            assert not grave, path
+            assert found["passes"], path
+
+
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_no_page_is_wider_than_its_window(browser: Browser, site_url: str, viewport: dict[str, int]) -> None:
+    """Only tables scroll sideways, within themselves; the page never does."""
+    with browser.new_context(viewport=viewport) as context:
+        page = context.new_page()
+        for path in (*PATHS, "/reports/week-2026-W10.html"):
+            page.goto(site_url + path)
+            assert page.evaluate("document.documentElement.scrollWidth") <= viewport["width"], path
+
+
+def test_pages_are_whole_without_a_script(browser: Browser, site_url: str) -> None:
+    """With scripts switched off a device is searched, and a chart's values are there as titles and in a table."""
+    with browser.new_context(java_script_enabled=False) as context:
+        page = context.new_page()
+        page.goto(f"{site_url}/devices")
+        page.get_by_role("searchbox").fill("hub")
+        page.get_by_role("button", name="Search").click()
+        assert page.get_by_role("row").count() == 2
+        page.get_by_role("link", name="hub").click()
+        assert "ms" in (page.locator("svg.chart .dot").first.locator("xpath=../*[name()='title']").text_content() or "")
+        assert page.get_by_role("table").count() >= 3
+
+
+def test_nothing_is_refused_by_the_policy_nor_loaded_from_elsewhere(browser: Browser, site_url: str) -> None:
+    """No page writes an error to the console (a refused style or script would), asks another host, or opens a dialogue."""
+    said: list[str] = []
+    asked: set[str] = set()
+
+    def refuse(dialog: Dialog) -> None:
+        said.append(dialog.message)
+        dialog.dismiss()
+
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.on("console", lambda message: said.append(f"{page.url}: {message.text}"))
+        page.on("pageerror", lambda error: said.append(f"{page.url}: {error}"))
+        page.on("dialog", refuse)
+        page.on("request", lambda request: asked.add(request.url.split("/")[2]))
+        logged_in(page, site_url)
+        for path in (*PATHS, "/drawing.svg", "/reports/week-2026-W10.html"):
+            page.goto(site_url + path)
+    assert said == []
+    assert asked == {site_url.removeprefix("http://")}
+
+
+def test_the_script_says_how_fresh_the_page_is(browser: Browser, site_url: str) -> None:
+    """While the page shows the latest judgement it says so; when the box is silent it says that."""
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(site_url)
+        playwright.expect(page.get_by_role("status")).to_have_text("This is the present state.")
+        page.route("**/fresh", lambda route: route.abort())
+        page.reload()
+        playwright.expect(page.get_by_role("status")).to_have_text("The box does not answer at the moment.")
+        newer = '{"at": "2026-03-09T12:09:00+00:00", "age_s": 1}'
+        page.unroute("**/fresh")
+        page.route("**/fresh", lambda route: route.fulfill(body=newer, content_type="application/json"))
+        page.reload()
+        playwright.expect(page.get_by_role("status")).to_contain_text("10 min older")
+
+
+def test_a_finding_is_acknowledged_by_keyboard(browser: Browser, site_url: str) -> None:
+    """From the first key to the kept word without a mouse: skip link, login, details, form."""
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.goto(site_url)
+        page.keyboard.press("Tab")
+        assert page.evaluate("document.activeElement.textContent") == "To the content"
+        logged_in(page, site_url)
+        page.locator("summary").first.focus()
+        page.keyboard.press("Enter")
+        page.keyboard.press("Tab")
+        page.keyboard.type("a party")
+        page.keyboard.press("Enter")
+        page.wait_for_load_state()
+        playwright.expect(page.get_by_text("acknowledged")).to_contain_text("a party")
+        page.get_by_role("button", name="Log out").click()
+        page.wait_for_url("**/login")
