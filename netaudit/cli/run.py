@@ -15,7 +15,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "run",
         description="Watch the site: look politely, keep, judge against the plan, serve page and metrics. "
-        "Needs CAP_NET_RAW; ends cleanly on SIGTERM.",
+        "Needs CAP_NET_RAW. SIGHUP takes a changed plan, SIGTERM ends it cleanly.",
         epilog="example: netaudit run site.toml --store /var/lib/netaudit/site.db",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan; its segments name this box's interfaces")
@@ -26,50 +26,27 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run(args: argparse.Namespace) -> int:
-    """Wire the daemon, install its signals, run it."""
-    import asyncio
+    """Wire the daemon and let it live."""
     import logging
+    import os
     from pathlib import Path
 
-    from netaudit.audit.seen import tolerance_of
-    from netaudit.capacity.ledger import gather
-    from netaudit.cli.output import store_of
-    from netaudit.daemon.looks import utc_now
-    from netaudit.daemon.watch import Plan, Watch
-    from netaudit.site.load import parse_site, read_plan
-    from netaudit.store.store import Store
+    from netaudit.cli.output import print_json, store_of
+    from netaudit.daemon.reload import Life
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     logging.getLogger("netaudit").setLevel(logging.INFO)
-    text = read_plan(args.site)
-    site = parse_site(text, args.site)
     kept_at = store_of(args)
-    reports = Path(args.reports) if args.reports else Path(kept_at).parent / "reports"
-    plan = Plan(Path(args.site), site, text, gather(site))
-    with Store.open(kept_at, site=site.site.name, clock=utc_now, tolerance=tolerance_of(site)) as store:
-        asyncio.run(_watch(Watch(plan, store, kept_at, reports), as_json=args.json))
-    return 0
 
-
-async def _watch(watch: Watch, *, as_json: bool) -> None:
-    import asyncio
-    import signal
-
-    from netaudit.cli.output import print_json
-
-    stop = asyncio.Event()
-    loop = asyncio.get_running_loop()
-    for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, stop.set)
-    serving = watch.plan.site.serving
-    host = f"[{serving.host}]" if ":" in serving.host else serving.host
-    scheme = "http" if serving.certificate is None else "https"
-    url = f"{scheme}://{host}:{watch.server.port}/"
-
-    def ready() -> None:
-        if as_json:
-            print_json({"page": url, "metrics": f"{url}metrics", "store": watch.kept_at})
+    def ready(watch: Watch, first: bool) -> None:  # noqa: FBT001 - called by the daemon, by position
+        name = watch.plan.site.site.name
+        if not first:
+            logging.getLogger("netaudit").info("watching %s again; page %s", name, watch.url)
+        elif args.json:
+            print_json({"page": watch.url, "metrics": f"{watch.url}metrics", "store": kept_at})
         else:
-            print(f"watching {watch.plan.site.site.name}; page {url}, metrics {url}metrics", flush=True)
+            print(f"watching {name}; page {watch.url}, metrics {watch.url}metrics", flush=True)
 
-    await watch.run(stop, ready)
+    reports = Path(args.reports) if args.reports else Path(kept_at).parent / "reports"
+    Life(Path(args.site), kept_at, reports, os.environ, ready).live()
+    return 0

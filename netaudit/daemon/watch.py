@@ -135,6 +135,13 @@ class Watch:
         """Give what page and metrics show now."""
         return replace(self._state, jobs=dict(self.schedule.counts), jumps=self.schedule.jumps)
 
+    @property
+    def url(self) -> str:
+        """Where the page is."""
+        serving = self.plan.site.serving
+        host = f"[{serving.host}]" if ":" in serving.host else serving.host
+        return f"{'http' if serving.certificate is None else 'https'}://{host}:{self.server.port}/"
+
     async def run(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
         """Run until `stop` is set; `ready` is called once everything has begun."""
         await self._in_thread(self.store.save_plan, self.plan.text, self._now())
