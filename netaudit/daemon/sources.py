@@ -1,6 +1,7 @@
 """
-The other eyes of the daemon: switch counters, metric endpoints, programs, services, the way out. Each on its own schedule with
-its own health; one that fails is a source in trouble and holds up nobody.
+The other eyes of the daemon: switch counters, metric endpoints, programs, radios by ear, services, the way out, isolation.
+
+Each is on its own schedule with its own health; one that fails is a source in trouble and holds up nobody.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import logging
 from dataclasses import dataclass
 from ipaddress import IPv4Network
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from netaudit.errors import NetauditError
@@ -18,6 +20,7 @@ from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.endpoint import EndpointLook, Wanted
 from netaudit.observe.observation import Health
 from netaudit.observe.outside import look_outside
+from netaudit.observe.radio_ear import Ear
 from netaudit.observe.services import TIME, NamedDevice, ask_names
 from netaudit.observe.snmp.client import Agent, Community, User, open_agent, secret
 from netaudit.observe.snmp.links import Hangs
@@ -104,6 +107,17 @@ class Sources:
             yield self._job(f"endpoint:{name}", source.every_s, look.look)
         for name, command in site.command.items():
             yield self._job(f"command:{name}", command.every_s, self._command(f"command:{name}", command))
+        own = {bssid: name for name, point in site.access_point.items() for bssid in point.bssids}
+        for name, ear in site.ear.items():
+            one = Ear(
+                f"ear:{name}",
+                own,
+                interface=ear.interface,
+                file=Path(ear.file) if ear.file is not None else None,
+                listen_s=ear.listen_s,
+                now=self._now,
+            )
+            yield self._job(f"ear:{name}", ear.every_s, one.look)
         yield from self._services()
         if site.outside.hosts:
             yield self._job("outside", site.outside.every_s, self._outside)
