@@ -111,7 +111,7 @@ def plan(draw: random.Random) -> dict[str, Any]:
             "things": {"network": "10.67.0.0/22", "ssid": "drawn-things", "pool": ["10.67.1.0", "10.67.3.250"]},
         },
         "building": {name: {} for name in houses},
-        "closet": {name: {"max_switches": 2, "building": houses[number % 4]} for number, name in enumerate(closets)},
+        "closet": {name: {"max_switches": 3, "building": houses[number % 4]} for number, name in enumerate(closets)},
         "room": rooms,
         "router": {"closet": closets[0], "wan_down": "2 Gb/s", "wan_up": "1 Gb/s"},
         "access_point": {f"point-{room}": {"at": room} for room in rooms},

@@ -21,7 +21,7 @@ from netaudit.capacity.choose.kinds import (
 from netaudit.capacity.patching import place
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Sequence
 
     from netaudit.capacity.choose.choices import Choice
 
@@ -146,16 +146,13 @@ def _feeding(
     return tuple(unfed), tuple(feeders)
 
 
-def _least_price(stack: Stack, demand: Demand) -> float:
+def _least_price(price: float, room: Sequence[float], demand: Demand) -> float:
     """
-    Give the least that a stack costs with the injectors that it can't do without.
+    Give the least that a stack with so much room costs with the injectors that it can't do without.
 
     Each figure that the stack lacks must be spared by injectors, the most sparing ones first and the last one in part: so
     the true cost is never less.
     """
-    slots = range(len(stack.wares))
-    room = [sum(stack.room(slot)[index] for slot in slots) for index in range(3)]
-    room += [float(sum(stack.suiting(slot, one) for slot in slots)) for one in demand.counted]
     gained = sum(min(0.0, cost) for cost, _ in demand.feeders)
     most = 0.0
     for index, has in enumerate(room):
@@ -167,7 +164,7 @@ def _least_price(stack: Stack, demand: Demand) -> float:
             cost += each * min(1.0, lacks / spared)
             lacks -= spared
         most = max(most, cost)
-    return stack.price + gained + most
+    return price + gained + most
 
 
 def _amounts(needs: Iterable[Need], counted: Sequence[Threshold]) -> list[float]:
@@ -243,12 +240,27 @@ def _replaces(better: Ware, worse: Ware) -> bool:
     return sum(sum(where.values()) for where in placed) == sum(counts)
 
 
-def fits(stack: Stack, demand: Demand) -> bool:
-    """Say whether a stack may do for the least that is asked of its closet: all its switches taken together."""
-    slots = range(len(stack.wares))
-    room = [sum(stack.room(slot)[index] for slot in slots) for index in range(3)]
-    room += [float(sum(stack.suiting(slot, one) for slot in slots)) for one in demand.counted]
-    return all(has >= asked - 1e-9 for has, asked in zip(room, demand.least, strict=True))
+class _Together:
+    """Adds up what a closet's switches have, each figure of each switch looked up once."""
+
+    def __init__(self, wares: Iterable[Ware], demand: Demand) -> None:
+        self._figures = {
+            ware.name: (
+                ware.capacity.ports,
+                ware.capacity.powered,
+                ware.capacity.power_w,
+                *(float(count_suiting(ware.capacity.groups, one)) for one in demand.counted),
+            )
+            for ware in wares
+        }
+        # Each link between two switches of a stack has two ends.
+        self._link = (2.0, 0.0, 0.0, *(2.0 * asks_one_of(demand.link, one) for one in demand.counted))
+
+    def room(self, wares: Sequence[Ware]) -> list[float]:
+        """Give ports, powered ports, watts and counted ports of a stack, without its own links."""
+        links = len(wares) - 1
+        columns = zip(*(self._figures[ware.name] for ware in wares), strict=True)
+        return [sum(column) - links * link for column, link in zip(columns, self._link, strict=True)]
 
 
 def surely_carries(stack: Stack, demand: Demand) -> bool:
@@ -306,16 +318,19 @@ def stacks(
     Returns:   the stacks, and whether the list is complete.
     """
     highest = _sure_price(wares, kept, most, demand) if capped else math.inf
+    together = _Together((*kept, *wares), demand)
     found: list[Stack] = []
     looked = 0
     for picked in _multisets(wares, max(0, most - len(kept)), highest):
+        looked += 1
         if not kept and not picked:
             continue
-        for row in _orders(kept, picked):
-            looked += 1
-            stack = Stack(row, demand.link)
-            if fits(stack, demand) and _least_price(stack, demand) <= highest + 1e-9:
-                found.append(stack)
+        room = together.room((*kept, *picked))
+        if any(has < asked - 1e-9 for has, asked in zip(room, demand.least, strict=True)):
+            continue
+        if _least_price(sum(ware.price for ware in picked), room, demand) > highest + 1e-9:
+            continue
+        found += [Stack(row, demand.link) for row in _orders(kept, picked)]
         if looked > MOST_STACKS:
             return found, False
     return found, True
@@ -368,8 +383,3 @@ def _of_size(wares: Sequence[Ware], size: int, budget: float, start: int) -> Ite
             break  # they are sorted by price
         for rest in _of_size(wares, size - 1, budget - ware.price, index):
             yield (ware, *rest)
-
-
-def by_name(wares: Iterable[Ware]) -> Mapping[str, Ware]:
-    """Index wares."""
-    return {ware.name: ware for ware in wares}
