@@ -10,7 +10,6 @@ target first gets one probe that is thrown away (its round trip would include AR
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import math
 import secrets
 import socket
@@ -18,28 +17,21 @@ import struct
 import time
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Protocol, Self
 
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import Sample
-from netaudit.observe.pace import POLITE_HZ, Pace
-from netaudit.observe.packet_socket import (
-    SO_TIMESTAMPNS,
-    STAMP_SPACE,
-    PacketSocket,
-    echo_reply_filter,
-    own_addresses,
-    stamp_of,
-)
+from netaudit.observe.pace import POLITE_HZ, SLOT_S, Pace
+from netaudit.observe.packet_socket import PacketSocket, echo_reply_filter, own_addresses, until_readable
 from netaudit.observe.permitted import check_address
-from netaudit.wire.ethernet import decode_ethernet
-from netaudit.wire.icmp import ECHO_REPLY, ECHO_REQUEST, decode_icmp, encode_echo, encode_echo_request
-from netaudit.wire.ipv4 import ETHERTYPE, ICMP, decode_ipv4
+from netaudit.wire.checksum import internet_checksum
+from netaudit.wire.icmp import ECHO_REPLY, ECHO_REQUEST, encode_echo, encode_echo_request
+from netaudit.wire.ipv4 import ETHERTYPE
+from netaudit.wire.packet import SO_TIMESTAMPNS, STAMP_SPACE, stamp_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
-    from ipaddress import IPv4Network
+    from ipaddress import IPv4Address, IPv4Network
 
 # The kernel's neighbour table holds 1,024 entries (gc_thresh3) for everything this machine talks to; half is ours.
 MOST_PING_SOCKET_TARGETS = 500
@@ -50,6 +42,11 @@ MOST_PROBES_EACH = 1000
 DATA_BYTES = 56
 # What is ours: a secret of this run, so that nobody off the path can make up answers, and the number of the probe.
 _MARK = struct.Struct("!8sI")
+# An answer up to our mark (RFC 792): type, code, checksum, identifier, sequence; of those only the type is looked at, since
+# the checksum is over all of the message and the mark says more than the other two.
+_ANSWER = struct.Struct("!B7x8sI")
+# The longest that answers wait to be read: the socket's buffer holds 500 at the least, a quarter of a second of them.
+HEAR_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,23 +77,41 @@ class EchoResult:
     elapsed_s: float
 
 
+# Where everything is in a frame that carries an ICMP echo in IPv4 without options (RFC 791, RFC 792).
+_TARGET_MAC = slice(0, 6)
+_IP, _IP_CHECKSUM, _SENDER_IP, _TARGET_IP = slice(14, 34), slice(24, 26), slice(26, 30), slice(30, 34)
+_ICMP, _ICMP_CHECKSUM, _SEQUENCE, _DATA = slice(34, None), slice(36, 38), slice(40, 42), slice(42, None)
+# Version and header length, service, total length; a length of 0 is "the whole frame" (see `wire.ipv4`).
+_LENGTHS = struct.Struct("!BxH")
+
+
 class _Way(Protocol):
-    """A way to send a probe and to get answers back; what comes back is (from, ICMP message, arrival [ns])."""
+    """A way to send a probe and to get answers back; what comes back is (packed sender, ICMP message, arrival [ns])."""
 
     def fileno(self) -> int: ...
-    def message(self, target: EchoTarget, number: int, data: bytes) -> bytes: ...
-    def send(self, target: EchoTarget, message: bytes) -> bool: ...
-    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]: ...
+    def message(self, target: EchoTarget, number: int, data: bytes) -> bytes | bytearray: ...
+    def send(self, target: EchoTarget, message: bytes | bytearray) -> bool: ...
+    def receive(self) -> Iterator[tuple[bytes, bytes, int]]: ...
     def drops(self) -> int: ...
 
 
 class _PacketWay:
     """Whole frames to known MACs."""
 
-    def __init__(self, interface: str, source: IPv4Address) -> None:
-        self.identifier = secrets.randbelow(1 << 16)
-        self.source = source
-        self.sock = PacketSocket(interface, ETHERTYPE, accept=echo_reply_filter(self.identifier))
+    def __init__(self, sock: PacketSocket, source: IPv4Address, identifier: int) -> None:
+        self.sock = sock
+        # All frames are the same but for the parts that `message` writes anew.
+        self._frame = bytearray(
+            encode_echo_request(
+                sock.mac, bytes(6), source, source, identifier=identifier, sequence=0, data=bytes(DATA_BYTES)
+            )
+        )
+
+    @classmethod
+    def to(cls, interface: str, source: IPv4Address) -> Self:
+        """Open a socket of our own."""
+        identifier = secrets.randbelow(1 << 16)
+        return cls(PacketSocket(interface, ETHERTYPE, accept=echo_reply_filter(identifier)), source, identifier)
 
     def __enter__(self) -> Self:
         return self
@@ -107,26 +122,28 @@ class _PacketWay:
     def fileno(self) -> int:
         return self.sock.fileno()
 
-    def message(self, target: EchoTarget, number: int, data: bytes) -> bytes:
-        return encode_echo_request(
-            self.sock.mac,
-            bytes.fromhex((target.mac or "").replace(":", "")),
-            self.source,
-            target.address,
-            identifier=self.identifier,
-            sequence=number & 0xFFFF,
-            data=data,
-        )
+    def message(self, target: EchoTarget, number: int, data: bytes) -> bytearray:
+        """Give the frame; it is the same one each time, with other contents."""
+        frame = self._frame
+        frame[_TARGET_MAC] = bytes.fromhex((target.mac or "").replace(":", ""))
+        frame[_TARGET_IP] = target.address.packed
+        frame[_IP_CHECKSUM] = frame[_ICMP_CHECKSUM] = bytes(2)
+        frame[_IP_CHECKSUM] = internet_checksum(frame[_IP]).to_bytes(2, "big")
+        frame[_SEQUENCE] = (number & 0xFFFF).to_bytes(2, "big")
+        frame[_DATA] = data
+        frame[_ICMP_CHECKSUM] = internet_checksum(frame[_ICMP]).to_bytes(2, "big")
+        return frame
 
-    def send(self, _target: EchoTarget, message: bytes) -> bool:
+    def send(self, _target: EchoTarget, message: bytes | bytearray) -> bool:
         return self.sock.send(message)
 
-    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]:
+    def receive(self) -> Iterator[tuple[bytes, bytes, int]]:
+        # The filter let through nothing but first fragments of ICMP in IPv4, so that little is left to be read.
         for frame, stamp_ns in self.sock.receive():
-            link = decode_ethernet(frame)
-            packet = decode_ipv4(link.payload) if link is not None else None
-            if packet is not None and packet.protocol == ICMP and not packet.fragment_offset:
-                yield packet.source, packet.payload, stamp_ns
+            if len(frame) < _ICMP.start:
+                continue
+            first, total = _LENGTHS.unpack_from(frame, _IP.start)
+            yield frame[_SENDER_IP], frame[_IP.start + 4 * (first & 0x0F) : _IP.start + (total or len(frame))], stamp_ns
 
     def drops(self) -> int:
         return self.sock.drops()
@@ -162,14 +179,14 @@ class _PingWay:
     def message(self, _target: EchoTarget, number: int, data: bytes) -> bytes:
         return encode_echo(ECHO_REQUEST, 0, number & 0xFFFF, data)
 
-    def send(self, target: EchoTarget, message: bytes) -> bool:
+    def send(self, target: EchoTarget, message: bytes | bytearray) -> bool:
         try:
             self.sock.sendto(message, (str(target.address), 0))
         except OSError:
             return False
         return True
 
-    def receive(self) -> Iterator[tuple[IPv4Address, bytes, int]]:
+    def receive(self) -> Iterator[tuple[bytes, bytes, int]]:
         for _ in range(256):  # as many as a visit to the packet socket takes
             try:
                 message, ancillary, _, sender = self.sock.recvmsg(2048, STAMP_SPACE)
@@ -177,7 +194,7 @@ class _PingWay:
                 return
             stamp_ns = stamp_of(ancillary)
             if stamp_ns is not None:
-                yield IPv4Address(sender[0]), message, stamp_ns
+                yield socket.inet_aton(sender[0]), message, stamp_ns
 
     def drops(self) -> int:
         """Ping sockets don't count."""
@@ -204,7 +221,6 @@ class _Round:
         self.secret = secrets.token_bytes(8)
         self.probes: list[_Probe] = []
         self.open = self.unsent = self.late = self.duplicates = 0
-        self.all_in = asyncio.Event()
 
     def send(self, target: EchoTarget, *, counted: bool) -> None:
         """Send one probe, with the time as late as can be before it goes."""
@@ -217,21 +233,21 @@ class _Round:
             return
         self.probes.append(_Probe(target, counted, at_ns))
         self.open += counted
-        self.all_in.clear()
 
     def hear(self) -> None:
         """Match answers with probes by our mark, and by who answered."""
-        for sender, payload, stamp_ns in self.way.receive():
-            message = decode_icmp(payload)
-            if message is None or message.kind != ECHO_REPLY or not message.sound or len(message.data) < _MARK.size:
+        for sender, message, stamp_ns in self.way.receive():
+            if len(message) < _ANSWER.size:
                 continue
-            secret, number = _MARK.unpack_from(message.data)
-            if secret != self.secret or number >= len(self.probes):
+            kind, secret, number = _ANSWER.unpack_from(message)
+            if kind != ECHO_REPLY or secret != self.secret or number >= len(self.probes):
+                continue
+            if internet_checksum(message):
                 continue
             probe = self.probes[number]
             rtt_ns = stamp_ns - probe.at_ns
             # Under 0 the clock was set back in between: then the time is worthless, and the probe counts as lost.
-            if sender != probe.target.address or rtt_ns < 0:
+            if sender != probe.target.address.packed or rtt_ns < 0:
                 continue
             if rtt_ns > self.timeout_ns:
                 self.late += 1
@@ -240,8 +256,6 @@ class _Round:
             else:
                 probe.rtt_ns = rtt_ns
                 self.open -= probe.counted
-                if not self.open:
-                    self.all_in.set()
 
 
 async def echo(
@@ -281,22 +295,15 @@ async def echo(
         )
     loop = asyncio.get_running_loop()
     began_s = loop.time()
-    way = _PacketWay(interface, _source(interface, source, networks)) if raw else _PingWay(interface)
+    way = _PacketWay.to(interface, _source(interface, source, networks)) if raw else _PingWay(interface)
     with way:
         running = _Round(way, timeout_s, now_ns)
-        loop.add_reader(way, running.hear)
-        try:
-            if not raw:
-                await _warm_up(running, targets, Pace(pace_hz, now_s=loop.time()), timeout_s)
-            await _send_all(
-                running, targets, Pace(pace_hz, now_s=loop.time()), count=count, gap_s=gap_s, interval_s=interval_s
-            )
-            if running.open:
-                with contextlib.suppress(TimeoutError):
-                    await asyncio.wait_for(running.all_in.wait(), timeout_s)
-            running.hear()
-        finally:
-            loop.remove_reader(way)
+        if not raw:
+            await _warm_up(running, targets, Pace(pace_hz, now_s=loop.time()), timeout_s)
+        await _send_all(
+            running, targets, Pace(pace_hz, now_s=loop.time()), count=count, gap_s=gap_s, interval_s=interval_s
+        )
+        await _hear_rest(running, timeout_s)
         drops = way.drops()
     samples = tuple(
         Sample(
@@ -355,10 +362,15 @@ def _source(interface: str, source: IPv4Address | None, networks: Sequence[IPv4N
 
 async def _warm_up(running: _Round, targets: Sequence[EchoTarget], pace: Pace, timeout_s: float) -> None:
     """Let the kernel find the MACs: one probe each that does not count."""
+    loop = asyncio.get_running_loop()
     for target in targets:
         await pace.turn()
+        running.hear()
         running.send(target, counted=False)
-    await asyncio.sleep(timeout_s)
+    until_s = loop.time() + timeout_s
+    while (left_s := until_s - loop.time()) > 0:
+        await asyncio.sleep(min(left_s, HEAR_S))
+        running.hear()
 
 
 async def _send_all(
@@ -370,8 +382,21 @@ async def _send_all(
     due = sorted((place * spacing_s + k * gap_s, place) for place in range(len(targets)) for k in range(count))
     start_s = loop.time()
     for due_s, place in due:
-        wait_s = start_s + due_s - loop.time()
-        if wait_s > 0:
-            await asyncio.sleep(wait_s)
-        await pace.turn()
+        while (wait_s := start_s + due_s - loop.time()) > 0 or (wait_s := pace.take(loop.time())) > 0:
+            # Who waits at all waits for a slot, and answers carry the kernel's stamps: no need to wake for each.
+            await asyncio.sleep(min(max(wait_s, SLOT_S), HEAR_S))
+            running.hear()
         running.send(targets[place], counted=True)
+
+
+async def _hear_rest(running: _Round, timeout_s: float) -> None:
+    """Wait for the answers that are still to come."""
+    loop = asyncio.get_running_loop()
+    until_s = loop.time() + timeout_s
+    running.hear()
+    while running.open and (left_s := until_s - loop.time()) > 0:
+        await until_readable(running.way, left_s)
+        # More answers come in company: one wake-up for all of a slot.
+        await asyncio.sleep(min(SLOT_S, max(0.0, until_s - loop.time())))
+        running.hear()
+    running.hear()

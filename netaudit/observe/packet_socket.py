@@ -6,6 +6,8 @@ The stamp is what makes a round trip exact: it is taken when the frame arrives, 
 
 from __future__ import annotations
 
+import asyncio
+import contextlib
 import ctypes
 import errno
 import fcntl
@@ -13,7 +15,7 @@ import socket
 import struct
 from ipaddress import IPv4Address, IPv6Address
 from pathlib import Path
-from typing import TYPE_CHECKING, Self
+from typing import TYPE_CHECKING, Protocol, Self
 
 from netaudit.errors import LookError
 from netaudit.observe.rights import need_raw, own_rights
@@ -21,26 +23,17 @@ from netaudit.wire import bpf
 from netaudit.wire.icmp import ECHO_REPLY
 from netaudit.wire.ipv4 import ICMP, UDP
 from netaudit.wire.ipv6 import ICMPV6
+from netaudit.wire.packet import STAMP_SPACE, drops_of, open_packet_socket, stamp_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Iterator
 
-# Linux numbers that Python's socket module doesn't have (include/uapi/linux/if_packet.h, asm-generic/socket.h).
-_SOL_PACKET = 263
-_PACKET_ADD_MEMBERSHIP = 1
-_PACKET_STATISTICS = 6
-_PACKET_MR_ALLMULTI = 2
-_SO_ATTACH_FILTER = 26
-SO_TIMESTAMPNS = 35
-_SIOCGIFCONF = 0x8912
-_STAMP = struct.Struct("@ll")
+_SIOCGIFCONF = 0x8912  # include/uapi/linux/sockios.h
 _IFREQ_SIZE = 40 if struct.calcsize("P") == 8 else 32
-STAMP_SPACE = socket.CMSG_SPACE(_STAMP.size)
-_INSTRUCTION_BYTES = 8
 _ETHERNET = 14
 _FRAGMENT_OFFSET = 0x1FFF
 # The kernel doubles this and counts 832 bytes for a short frame (measured over veth; a card's driver may take some times
-# that): 2,500 frames, a second of answers at the fastest pace. Where sysctl net.core.rmem_max allows less (212,992 is usual,
+# that): 2,500 frames, a second of answers at the quickest pace of a plan. Where sysctl net.core.rmem_max allows less (212,992 is usual,
 # from memory) it is still 500, a quarter of a second; frames without room are counted.
 _BUFFER_BYTES = 1 << 20
 # No frame that is read here is longer than an Ethernet frame with tags.
@@ -94,6 +87,14 @@ def _closed(code: bpf.Assembler) -> bytes:
     return code.assemble()
 
 
+class SupportsFileno(Protocol):
+    """Anything that the event loop can watch."""
+
+    def fileno(self) -> int:
+        """Give the descriptor."""
+        ...
+
+
 class PacketSocket:
     """
     Frames of one EtherType on one interface; a context manager.
@@ -113,23 +114,9 @@ class PacketSocket:
     ) -> None:
         need_raw(own_rights())
         self.interface = interface
-        # Protocol 0 receives nothing: the filter is in place before the first frame can be.
-        self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
-        try:
-            self._socket.settimeout(0)
-            self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
-            self._socket.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
-            if accept is not None:
-                _attach(self._socket, accept)
-            self._socket.bind((interface, ethertype))
-            if all_multicast:
-                group = struct.pack("@iHH8s", socket.if_nametoindex(interface), _PACKET_MR_ALLMULTI, 0, bytes(8))
-                self._socket.setsockopt(_SOL_PACKET, _PACKET_ADD_MEMBERSHIP, group)
-        except OSError as error:
-            self._socket.close()
-            raise LookError(
-                f"interface {interface}: {error.strerror or error}; `ip link` lists what there is"
-            ) from error
+        self._socket = open_packet_socket(
+            interface, ethertype, buffer_bytes=_BUFFER_BYTES, accept=accept, all_multicast=all_multicast
+        )
         self.mac: bytes = self._socket.getsockname()[4]
 
     def __enter__(self) -> Self:
@@ -144,7 +131,7 @@ class PacketSocket:
         """Give the descriptor, for the event loop."""
         return self._socket.fileno()
 
-    def send(self, frame: bytes) -> bool:
+    def send(self, frame: bytes | bytearray) -> bool:
         """
         Send one frame; False if the kernel has no room for it just now.
 
@@ -179,21 +166,23 @@ class PacketSocket:
 
     def drops(self) -> int:
         """Give how many frames the kernel had no room for since the last call."""
-        _, dropped = struct.unpack("II", self._socket.getsockopt(_SOL_PACKET, _PACKET_STATISTICS, 8))
-        return int(dropped)
+        return drops_of(self._socket)
 
     def close(self) -> None:
         """Close the socket."""
         self._socket.close()
 
 
-def stamp_of(ancillary: Sequence[tuple[int, int, bytes]]) -> int | None:
-    """Give the kernel's receive stamp out of the ancillary data [ns since the epoch]; None if there is none."""
-    for level, kind, data in ancillary:
-        if level == socket.SOL_SOCKET and kind == SO_TIMESTAMPNS and len(data) >= _STAMP.size:
-            seconds, nanoseconds = _STAMP.unpack_from(data)
-            return int(seconds) * 1_000_000_000 + int(nanoseconds)
-    return None
+async def until_readable(sock: SupportsFileno, timeout_s: float) -> None:
+    """Wait until something can be read, `timeout_s` at most."""
+    loop, come = asyncio.get_running_loop(), asyncio.Event()
+    loop.add_reader(sock.fileno(), come.set)
+    try:
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(timeout_s):
+                await come.wait()
+    finally:
+        loop.remove_reader(sock.fileno())
 
 
 def own_addresses(interface: str) -> list[IPv4Address]:
@@ -219,9 +208,3 @@ def own_addresses6(interface: str, *, table: Path = Path("/proc/net/if_inet6")) 
     except OSError:
         return []
     return [IPv6Address(bytes.fromhex(row[0])) for row in rows if len(row) == 6 and row[5] == interface]
-
-
-def _attach(sock: socket.socket, program: bytes) -> None:
-    code = ctypes.create_string_buffer(program, len(program))
-    head = struct.pack("@HP", len(program) // _INSTRUCTION_BYTES, ctypes.addressof(code))
-    sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, head)

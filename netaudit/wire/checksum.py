@@ -6,17 +6,16 @@ import struct
 from ipaddress import IPv4Address, IPv6Address
 
 
-def internet_checksum(data: bytes) -> int:
+def internet_checksum(data: bytes | bytearray) -> int:
     """
     Sum `data` as RFC 1071 says, 0..0xffff, ready to be stored; 0 over a message that carries its right checksum.
 
     Source:    RFC 1071, 1 (and 4.1: an odd last byte is padded with zero on the right).
     """
-    padded = data + b"\0" if len(data) % 2 else data
-    total: int = sum(struct.unpack(f"!{len(padded) // 2}H", padded))
-    while total > 0xFFFF:
-        total = (total & 0xFFFF) + (total >> 16)
-    return total ^ 0xFFFF
+    # 2 ** 16 leaves 1 when divided by 0xffff, so the one's complement sum of the words is what the whole number leaves.
+    rest = int.from_bytes(data, "big") * (256 if len(data) % 2 else 1) % 0xFFFF
+    # A rest of 0 is one's complement's other zero, 0xffff, unless all words are zero.
+    return 0xFFFF - rest if rest or not any(data) else 0
 
 
 def pseudo_header(

@@ -6,7 +6,6 @@ Needs CAP_NET_RAW and nothing else. Linux only.
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import fcntl
 import socket
@@ -15,34 +14,26 @@ from typing import TYPE_CHECKING, Self
 
 from netaudit.errors import LookError
 from netaudit.wire.link import ETHERNET
+from netaudit.wire.packet import SOL_PACKET, STAMP_SPACE, drops_of, no_interface, open_packet_socket, stamp_of
 from netaudit.wire.record import Interface, Record
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-# Numbers of the Linux headers that Python's socket module doesn't have: if_packet.h and asm-generic/socket.h.
-_SOL_PACKET = 263
-_PACKET_ADD_MEMBERSHIP = 1
-_PACKET_STATISTICS = 6
+# Numbers of the Linux headers that Python's socket module doesn't have: if_packet.h.
 _PACKET_AUXDATA = 8
 _PACKET_IGNORE_OUTGOING = 23
-_PACKET_MR_ALLMULTI = 2
-_SO_ATTACH_FILTER = 26
-_SO_RCVBUFFORCE = 33
-_SO_TIMESTAMPNS = 35
 _ETH_P_ALL = 3
 _SIOCGIFFLAGS = 0x8913
 _IFF_UP = 0x1
 _IFF_RUNNING = 0x40
-_INSTRUCTION_SIZE = 8
 
-_STAMP = struct.Struct("@ll")
 # struct tpacket_auxdata: status, length on the wire, length captured, two offsets, VLAN tag, its EtherType.
 _AUXDATA = struct.Struct("@IIIHHHH")
 _VLAN_VALID = 0x10
 _VLAN_TPID_VALID = 0x40
 _TAG = 0x8100
-_ANCILLARY = socket.CMSG_SPACE(_STAMP.size) + socket.CMSG_SPACE(_AUXDATA.size)
+_ANCILLARY = STAMP_SPACE + socket.CMSG_SPACE(_AUXDATA.size)
 
 # The longest Ethernet frame with two tags has 1,522 octets before its check sequence; longer ones are jumbo frames,
 # whose ends tell nothing that we read.
@@ -69,37 +60,23 @@ class LiveSocket:
         self.interface = Interface(ETHERNET, interface)
         self.drops = 0
         try:
-            # Protocol 0 receives nothing yet: the filter is attached before the socket is bound.
-            self._socket = socket.socket(socket.AF_PACKET, socket.SOCK_RAW, 0)
+            # Asked before the socket is bound: if another takes the name in between, `trouble` says that ours is gone.
+            self.index = socket.if_nametoindex(interface)
+        except OSError as error:
+            raise no_interface(interface, error) from error
+        try:
+            self._socket = open_packet_socket(
+                interface,
+                _ETH_P_ALL,
+                buffer_bytes=_BUFFER_BYTES,
+                accept=program,
+                all_multicast=True,
+                options=((_PACKET_AUXDATA, 1), (_PACKET_IGNORE_OUTGOING, 1)),
+            )
         except PermissionError as error:
             raise LookError(
                 f"listening on {interface} needs CAP_NET_RAW: start netaudit by its service unit, or as root"
             ) from error
-        try:
-            self._prepare(interface, program)
-        except OSError as error:
-            self._socket.close()
-            raise LookError(
-                f"interface {interface}: {error.strerror or error}; `ip link` lists what there is"
-            ) from error
-
-    def _prepare(self, interface: str, program: bytes) -> None:
-        sock = self._socket
-        sock.settimeout(0)
-        try:
-            sock.setsockopt(socket.SOL_SOCKET, _SO_RCVBUFFORCE, _BUFFER_BYTES)
-        except PermissionError:  # that needs CAP_NET_ADMIN; without it the system's limit holds
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, _BUFFER_BYTES)
-        sock.setsockopt(socket.SOL_SOCKET, _SO_TIMESTAMPNS, 1)
-        sock.setsockopt(_SOL_PACKET, _PACKET_AUXDATA, 1)
-        sock.setsockopt(_SOL_PACKET, _PACKET_IGNORE_OUTGOING, 1)
-        code = ctypes.create_string_buffer(program, len(program))
-        head = struct.pack("@HP", len(program) // _INSTRUCTION_SIZE, ctypes.addressof(code))
-        sock.setsockopt(socket.SOL_SOCKET, _SO_ATTACH_FILTER, head)
-        self.index = socket.if_nametoindex(interface)
-        sock.bind((interface, _ETH_P_ALL))
-        group = struct.pack("@iHH8s", self.index, _PACKET_MR_ALLMULTI, 0, bytes(8))
-        sock.setsockopt(_SOL_PACKET, _PACKET_ADD_MEMBERSHIP, group)
 
     def __enter__(self) -> Self:
         """Give the socket itself."""
@@ -165,20 +142,16 @@ class LiveSocket:
 
     def count_drops(self) -> int:
         """Add up what the kernel dropped since the last call, and give the sum since the socket was opened."""
-        _, dropped = struct.unpack("@II", self._socket.getsockopt(_SOL_PACKET, _PACKET_STATISTICS, 8))
-        self.drops += dropped
+        self.drops += drops_of(self._socket)
         return self.drops
 
 
 def _record(frame: bytes, ancillary: Sequence[tuple[int, int, bytes]], interface: Interface) -> Record | None:
     """Join a frame with what the kernel says of it; None without a stamp, which the kernel gives every frame."""
-    at_ns: int | None = None
+    at_ns = stamp_of(ancillary)
     length = len(frame)
     for level, kind, data in ancillary:
-        if level == socket.SOL_SOCKET and kind == _SO_TIMESTAMPNS and len(data) >= _STAMP.size:
-            seconds, nanoseconds = _STAMP.unpack_from(data)
-            at_ns = seconds * 1_000_000_000 + nanoseconds
-        elif level == _SOL_PACKET and kind == _PACKET_AUXDATA and len(data) >= _AUXDATA.size:
+        if level == SOL_PACKET and kind == _PACKET_AUXDATA and len(data) >= _AUXDATA.size:
             status, wire_length, _, _, _, control, tag = _AUXDATA.unpack_from(data)
             length = max(length, wire_length)
             if status & _VLAN_VALID:

@@ -62,7 +62,7 @@ def _arp_sweep(wire: _Wire) -> tuple[Any, Callable[[], bool]]:
     def sound() -> bool:
         assert len(running.claims) <= NET.num_addresses
         assert all(len(claim.macs) <= MOST_RIVALS for claim in running.claims.values())
-        return IPv4Address("192.0.2.5") in running.claims
+        return int(IPv4Address("192.0.2.5")) in running.claims
 
     return running, sound
 
@@ -119,8 +119,7 @@ def test_a_flood_of_made_up_neighbours_fills_nothing(
 async def test_echo_bears_noise_and_hears_the_good_answer_after_it() -> None:
     """Damaged answers raise nothing and the whole one after them counts."""
     dice, wire = random.Random(22), _Wire()
-    way = _PacketWay.__new__(_PacketWay)
-    way.identifier, way.source, way.sock = 7, IPv4Address("192.0.2.1"), wire  # type: ignore[assignment]
+    way = _PacketWay(wire, IPv4Address("192.0.2.1"), 7)  # type: ignore[arg-type]
     running = _Round(way, 1.0, lambda: 5)
     running.send(EchoTarget("device:x", IPv4Address("192.0.2.5"), PEER), counted=True)
     data = running.secret + (0).to_bytes(4, "big") + bytes(44)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.errors import OutOfRange
-from netaudit.observe.pace import BURST_S, FASTEST_HZ, Pace
+from netaudit.observe.pace import BURST_S, FASTEST_HZ, POLITE_HZ, SLOT_S, Pace
 
 
 @given(st.floats(min_value=1.0, max_value=FASTEST_HZ), st.lists(st.floats(min_value=0.0, max_value=0.5), max_size=200))
@@ -27,14 +29,25 @@ def test_no_window_has_more_frames_than_rate_and_burst(rate_hz: float, pauses_s:
 
 @given(st.floats(min_value=0.01, max_value=FASTEST_HZ))
 def test_who_waits_as_told_gets_the_whole_rate(rate_hz: float) -> None:
-    """A caller that sleeps exactly what it was told sends at the rate, to within the slots of a millisecond."""
+    """A caller that sleeps exactly what it was told sends at the rate, to within a slot."""
     now_s, count = 0.0, 0
     pace = Pace(rate_hz, now_s=now_s)
     while count < 100:
         wait_s = pace.take(now_s)
         now_s += wait_s
         count += wait_s == 0
-    assert 99 / rate_hz - BURST_S - 1e-9 <= now_s <= 99 / rate_hz + 0.001 + 1e-9
+    assert 99 / rate_hz - BURST_S - 1e-9 <= now_s <= 99 / rate_hz + SLOT_S + 1e-9
+
+
+def test_the_polite_pace_is_even() -> None:
+    """At 200 frames/s no two frames go together: slots are shorter than the 5 ms between them."""
+    pace = Pace(POLITE_HZ, now_s=0.0)
+    now_s, went_s = 0.0, []
+    while len(went_s) < 50:
+        wait_s = pace.take(now_s)
+        now_s += wait_s
+        went_s += [now_s] if wait_s == 0 else []
+    assert [later - sooner for sooner, later in pairwise(went_s)] == pytest.approx([0.005] * 49, abs=1e-6)
 
 
 def test_a_rest_earns_no_more_than_the_burst() -> None:

@@ -18,7 +18,6 @@ from netaudit.observe.packet_socket import (
     echo_reply_filter,
     own_addresses,
     own_addresses6,
-    stamp_of,
     udp_to_port_filter,
 )
 
@@ -151,9 +150,3 @@ def test_a_missing_interface_is_said(lab: Lab) -> None:
     """The error names the interface and how to see which there are."""
     with pytest.raises(LookError, match="interface eth99: No such device"):
         lab.call(_open, "eth99")
-
-
-def test_ancillary_data_without_a_stamp_is_none() -> None:
-    """Other kinds, other levels and cut data are no stamps."""
-    assert stamp_of([]) is None
-    assert stamp_of([(1, 29, bytes(16)), (0, 35, bytes(16)), (1, 35, bytes(4))]) is None
