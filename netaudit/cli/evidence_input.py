@@ -43,7 +43,7 @@ def seconds_of(written: str) -> float:
     try:
         return parse(short, "time [s]")
     except ValueError as error:
-        raise OutOfRange(f'--for "{written}" is no time; write one such as 30m, 24h or "2 days"') from error
+        raise OutOfRange(f'--for "{written}" is no time; write one such as 30m, 24h or "2 d"') from error
 
 
 def from_store(site: Site, path: str, seconds: float) -> Found:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING
 
 from netaudit.audit.moving.cutover import REMAINING, Stage
@@ -36,8 +37,11 @@ MEANINGS = {
 
 def render_inventory(baseline: Baseline, site: Site) -> str:
     """Give the list of what is there, room by room, with boxes to tick by hand."""
+    # Whose room nobody knows come last: they are the ones to look for.
     devices = sorted(baseline.devices, key=lambda one: (one.room == "", one.room, one.kind, one.title))
-    return render("inventory.html", {"site": site, "header": site.site, "baseline": baseline, "devices": devices})
+    rooms = [(room, list(group)) for room, group in groupby(devices, key=lambda one: one.room)]
+    values = {"site": site, "header": site.site, "baseline": baseline, "rooms": rooms, "count": len(devices)}
+    return render("inventory.html", values)
 
 
 def render_migration(move: Migration, baseline: Baseline, site: Site) -> str:

@@ -114,7 +114,8 @@ def _delays(site: Site, evidence: Evidence, segment_of: Mapping[str, str]) -> tu
             segment = sample.place.removeprefix("segment:").partition("/")[0]
         values[segment].append(sample.value)
     found = []
-    for name in site.segment:
+    # Last, what was heard on none of the plan's segments.
+    for name in (*site.segment, ""):
         if not values[name]:
             continue
         answered = [value for value in values[name] if value is not None]

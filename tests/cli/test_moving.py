@@ -1,0 +1,149 @@
+"""The commands of a move as a person calls them: baseline, cutover, accept."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from netaudit.audit.acceptance.evidence import freeze, write_evidence
+from netaudit.cli import main
+from netaudit.cli.evidence_input import seconds_of
+from netaudit.errors import OutOfRange
+from netaudit.observe.observation import Health, How, Naming, Observation, Sample, Sighting
+from netaudit.site.load import parse_site
+from netaudit.store.store import Store
+from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_planned, without
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture
+def plan(tmp_path: Path) -> str:
+    """Write the plan."""
+    path = tmp_path / "site.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    return str(path)
+
+
+def _evidence(tmp_path: Path, seen: list[Observation]) -> str:
+    path = tmp_path / "kept.json"
+    path.write_text(write_evidence(freeze(seen, BEGAN, ENDED)), encoding="utf-8")
+    return str(path)
+
+
+def test_a_passed_test_writes_a_certificate_that_holds(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 0, three files; verifying them holds; verifying against a changed plan does not."""
+    out = tmp_path / "out"
+    assert main(["accept", plan, "--evidence", _evidence(tmp_path, as_planned()), "--out", str(out)]) == 0
+    assert "Nothing failed in 24 checks" in capsys.readouterr().out
+    assert sorted(path.name for path in out.iterdir()) == ["certificate.html", "certificate.json", "evidence.json"]
+    certificate = str(out / "certificate.json")
+    assert main(["accept", plan, "--verify", certificate]) == 0
+    Path(plan).write_text(PLAN + "\n# changed\n", encoding="utf-8")
+    assert main(["accept", plan, "--verify", certificate]) == 1
+    assert "the plan is not that of the certificate" in capsys.readouterr().out
+
+
+def test_a_failed_test_says_what_to_mend_and_a_waiver_lets_it_pass(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 1 and the cure; with a waiver from a file, status 0; the alert that a person saw is evidence."""
+    kept = _evidence(tmp_path, without(as_planned(), GATE))
+    call = ["accept", plan, "--evidence", kept, "--out", str(tmp_path)]
+    assert main(call) == 1
+    assert "press its button for ten seconds" in capsys.readouterr().out
+    waivers = tmp_path / "waivers.toml"
+    waivers.write_text('[waiver.gate]\ncheck = "presence/device:gate"\nreason = "on repair"\nname = "R. Marsh"\n')
+    assert main([*call, "--waivers", str(waivers), "--alert-seen", "mail=R. Marsh", "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    presence = next(one for one in document["content"]["results"] if one["key"] == "presence")
+    assert [one["waived_by"] for one in presence["items"] if one["outcome"] == "waived"] == ["R. Marsh: on repair"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--waive", "speed"], "CHECK=reason, name"),
+        (["--waive", "speed=why,"], "CHECK=reason, name"),
+        (["--waive", "spede=why, who"], "there is no such check"),
+        (["--alert-seen", "pager=R. Marsh"], "the channels of the plan are: mail"),
+        (["--for", "soon"], "is no time"),
+        (["--store", "x.db"], "two sources"),
+        (["--restart", "the switch"], "--restart is for looking now"),
+    ],
+)
+def test_a_wrong_call_ends_in_one_line(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    """Status 2, one line, nothing written."""
+    out = tmp_path / "out"
+    call = ["accept", plan, "--evidence", _evidence(tmp_path, as_planned()), "--out", str(out)]
+    assert main([*call, *words]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert error.count("\n") == 1
+    assert not out.exists()
+
+
+def test_a_baseline_from_captures_and_the_plan_of_the_move(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Our own captures give a baseline file and a list; from it the move is planned."""
+    site = str(ROOT / "netaudit/demo/site.toml")
+    files = [str(ROOT / "pcaps" / name) for name in ("wired.pcap", "air.pcap")]
+    assert main(["baseline", site, "spring", "--from", *files, "--out", str(tmp_path)]) == 0
+    assert "devices, from captures" in capsys.readouterr().out
+    kept, page = tmp_path / "spring.baseline.json", tmp_path / "move.html"
+    document = json.loads(kept.read_text("utf-8"))
+    assert "heron" in document["content"]["ssids"]
+    assert main(["cutover", site, "--from", str(kept), "--plan", "--page", str(page)]) == 0
+    assert "1. Keep the way back" in capsys.readouterr().out
+    assert page.read_text("utf-8").startswith("<!doctype html>")
+
+
+def test_baseline_and_cutover_from_the_store(plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """What a watch kept an hour ago is the baseline, under its name; what it keeps now is compared with it."""
+    now = datetime.now(UTC)
+    kept = str(tmp_path / "site.db")
+    seen: list[Observation] = [
+        Health(now, "sweep:home", good=True, reason=""),
+        *(Sighting(now - timedelta(minutes=ago), "home", DESK, "192.0.2.21", How.ARP) for ago in (20, 10, 1)),
+        Naming(now, DESK, "desk", How.DHCP),
+        Sample(now - timedelta(minutes=1), f"device:{DESK}", "rtt_s", 0.001),
+    ]
+    with Store.open(kept, site=parse_site(PLAN).site.name, clock=lambda: now) as store:
+        store.write(seen)
+        store.flush(now)
+    assert main(["baseline", plan, "spring", "--store", kept, "--for", "1h", "--out", str(tmp_path)]) == 0
+    (tmp_path / "spring.baseline.json").unlink()
+    capsys.readouterr()
+    assert main(["cutover", plan, "--from", "spring", "--store", kept, "--for", "1h", "--json"]) == 1
+    rows = json.loads(capsys.readouterr().out)["rows"]
+    assert [row["stage"] for row in rows if row["mac"] == DESK] == ["back"]
+    assert {row["title"] for row in rows if row["stage"] == "missing"} >= {"hall", "gate", "kiln"}
+
+
+def test_a_file_that_is_no_baseline_is_refused(plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A name that leads nowhere, and a file of another kind, end in a line that says what to do."""
+    assert main(["cutover", plan, "--from", str(tmp_path / "none")]) == 2
+    assert "make one with netaudit baseline" in capsys.readouterr().err
+    assert main(["cutover", plan, "--from", plan, "--plan"]) == 2
+    assert "is no baseline of ours" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("written", "seconds"), [("30m", 1800), ("30 min", 1800), ("24h", 86400), ("2 d", 172800), ("90s", 90)]
+)
+def test_times_are_read_as_people_write_them(written: str, seconds: float) -> None:
+    """Minutes may be written m here, where nothing is measured in metres."""
+    assert seconds_of(written) == seconds
+
+
+def test_what_is_no_time_is_refused() -> None:
+    """A length, a word and nothing are no times."""
+    for written in ("", "soon", "5 kg"):
+        with pytest.raises(OutOfRange):
+            seconds_of(written)
