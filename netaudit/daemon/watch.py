@@ -145,6 +145,7 @@ class Watch:
     async def run(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
         """Run until `stop` is set; `ready` is called once everything has begun."""
         await self._in_thread(self.store.save_plan, self.plan.text, self._now())
+        await self._in_thread(self._courier.begin)
         self._plan_jobs()
         listening = [asyncio.create_task(look.listen(), name=f"listen:{look.name}") for look in self.looks]
         self.server.start()

@@ -90,6 +90,17 @@ class Courier:
         self._open_post = open_post
         self._unmarked: list[Letter] = []
 
+    def begin(self) -> None:
+        """
+        Give up what waits for channels that the plan no longer has: it would wait for ever.
+
+        Raises:    StoreError: the store can't be written.
+        """
+        lanes = [lane for channel in self._channels for lane in (channel.name, channel.digest_lane)]
+        count = self._store.give_up_letters_except(lanes, self._now())
+        if count:
+            log.warning("%d messages waited for channels that are no longer in the plan and are given up", count)
+
     async def deliver(self) -> int:
         """
         Deliver all that is due; gives the number of letters delivered.

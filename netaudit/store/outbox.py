@@ -12,6 +12,7 @@ from netaudit.store import schema
 from netaudit.store.moment import moment, seconds
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from datetime import datetime
 
 # Letters waiting for a channel that never works: a bad week of a busy site; more would only be noise when it works.
@@ -74,6 +75,15 @@ def queue(connection: Connection, site: int, channel: str, limit: int = 50) -> l
         box.site == site, box.channel == channel, box.sent_at.is_(None), box.given_up_at.is_(None)
     )
     return [_letter(row) for row in connection.execute(asked.order_by(box.id).limit(limit))]
+
+
+def give_up_others(connection: Connection, site: int, channels: Collection[str], at: datetime) -> int:
+    """Give up what waits for other channels than these, which nobody serves any more; gives the number of letters."""
+    box = schema.outbox.c
+    others = update(schema.outbox).where(
+        box.site == site, box.channel.not_in(channels), box.sent_at.is_(None), box.given_up_at.is_(None)
+    )
+    return connection.execute(others.values(given_up_at=seconds(at), trouble="the plan has no such channel")).rowcount
 
 
 def keys(connection: Connection, site: int, channel: str) -> frozenset[str]:

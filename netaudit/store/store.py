@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import contextmanager
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Self
@@ -321,6 +321,11 @@ class Store:
         """List a channel's letters that were neither sent nor given up, oldest first, fifty at most."""
         with self._reading() as connection:
             return outbox.queue(connection, self._site, channel)
+
+    def give_up_letters_except(self, channels: Collection[str], at: datetime) -> int:
+        """Give up what waits for other channels than these; gives the number of letters."""
+        with self._writing() as connection:
+            return outbox.give_up_others(connection, self._site, channels, at)
 
     def letter_keys(self, channel: str) -> frozenset[str]:
         """Give the keys of all letters that are kept of a channel, sent or not."""

@@ -139,6 +139,24 @@ async def test_one_broken_channel_delays_no_other(store: Store, clock: Clock) ->
     assert await one.deliver() == 1
 
 
+async def test_what_waits_for_a_channel_that_is_no_more_is_given_up(
+    store: Store, clock: Clock, caplog: pytest.LogCaptureFixture
+) -> None:
+    """Told once in the log; nothing else changes, also of what is gathered, and it may be forgotten after its month."""
+    way = Way()
+    for lane in ("gone", "gone/digest", "mail/digest"):
+        put(store, clock, "a", lane=lane)
+    put(store, clock, "b")
+    one = courier(store, [MAIL], clock, way.open)
+    one.begin()
+    one.begin()
+    assert [record.message.split()[0] for record in caplog.records] == ["2"]
+    assert await one.deliver() == 2
+    assert names(way) == ["b", "a"]
+    assert store.letters_waiting() == 0
+    assert store.prune(clock.now + timedelta(days=60))["outbox"] == 4
+
+
 async def test_nothing_is_sent_in_quiet_hours(store: Store, clock: Clock) -> None:
     """From 22:00 to 7:00 by the site's clock nothing goes, on this channel; then all in order."""
     way, loud = Way(), Way()
