@@ -23,17 +23,23 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--week", metavar="YEAR-Wnn", help="ISO week; the last whole one when left out")
     parser.add_argument("--store", metavar="PATH", help="the database; beside the plan when left out")
     parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
+    parser.add_argument("--pdf", action="store_true", help="write it as PDF too; needs the extra netaudit[pdf]")
     parser.add_argument("--json", action="store_true", help="print what was written as JSON")
     parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Read the week from the store and write one HTML file."""
+    """
+    Read the week from the store and write one HTML file, and a PDF beside it where asked for.
+
+    Raises:    StoreError: the store can't be read; NetauditError: the folder can't be written, or a PDF can't be made.
+    """
     from datetime import UTC, datetime
     from pathlib import Path
 
     from netaudit.capacity.ledger import gather
     from netaudit.cli.output import store_of
+    from netaudit.errors import NetauditError
     from netaudit.publish.report import render_report
     from netaudit.publish.week import gather_week, last_week
     from netaudit.site.load import load_site
@@ -46,13 +52,26 @@ def run(args: argparse.Namespace) -> int:
     with Store.open(store_of(args, must_exist=True), site=site.site.name, clock=lambda: now) as store:
         data = gather_week(site, gather(site), store, week, now)
     folder = Path(args.out)
-    folder.mkdir(parents=True, exist_ok=True)
-    path = folder / f"week-{week[0]:%G-W%V}.html"
-    path.write_text(render_report(data), encoding="utf-8")
+    page = render_report(data)
+    name = f"week-{week[0]:%G-W%V}"
+    files = {folder / f"{name}.html": page.encode()}
+    if args.pdf:
+        from netaudit.publish.pdf import to_pdf
+
+        files[folder / f"{name}.pdf"] = to_pdf(page)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for path, content in files.items():
+            path.write_bytes(content)
+    except OSError as error:
+        raise NetauditError(f"{folder}: can't be written: {error.strerror or error}; name another --out") from error
     if args.json:
-        print_json({"report": str(path), "since": week[0], "until": week[1], "findings": len(data.findings)})
+        written = [str(path) for path in files]
+        print_json({"report": written[0], "written": written, "since": week[0], "until": week[1],
+                    "findings": len(data.findings)})  # fmt: skip
     else:
-        print(f"wrote {path}")
+        for path in files:
+            print(f"wrote {path}")
     return 0
 
 

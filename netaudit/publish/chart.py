@@ -31,8 +31,8 @@ _LINES_HEIGHT: Final = 240
 _BARS_HEIGHT: Final = 110
 # More day names than fit beside each other on a week's axis; longer spans write every n-th day.
 _MOST_DAYS: Final = 8
-# A name beyond this share of the axis would run out of the chart.
-_LAST_NAME: Final = 0.92
+# A day's name takes about this share of the axis.
+_NAME_SHARE: Final = 0.1
 # The library lays its texts out by these; the style sheet draws them in the same sizes [px].
 _STYLE: Final = Style(label_font_size=13, major_label_font_size=13, legend_font_size=14)
 # Half of the legend's sign: a stroke long enough to show two periods of the longest dash.
@@ -108,10 +108,12 @@ def _finish(
     drawn.x_labels = [f"{day(at, header)}, {clock(at, header)}" for at in every]
     starts = _day_starts(every, header)
     drawn.x_labels_major = [drawn.x_labels[index] for index in starts]
+    shown: list[Curve] = []
     for curve in curves:
         known = dict(zip(hours, curve.values, strict=True))
-        drawn.add(harmless(curve.name, 60), [known.get(at) for at in every])
-    drawn.add_xml_filter(_cleaner(title, [harmless(curve.name, 60) for curve in curves]))
+        shown.append(Curve(harmless(curve.name, 60), [known.get(at) for at in every]))
+        drawn.add(shown[-1].name, shown[-1].values)
+    drawn.add_xml_filter(_cleaner(title, shown))
     names = {f"{day(every[index], header)}, {clock(every[index], header)}": index for index in starts}
     svg = str(drawn.render(is_unicode=True))
     for label, index in names.items():
@@ -135,15 +137,17 @@ def _day_starts(hours: Sequence[datetime], header: Header) -> list[int]:
             starts.append(index)
         before = named
     shown = starts[:: -(-len(starts) // _MOST_DAYS)]
-    # A day that has only just begun has no room for its name.
-    return [index for index in shown if index < len(hours) * _LAST_NAME] or shown[:1]
+    # A day of few hours, the first or the last, has no room for its name before the next one's or the edge.
+    room = len(hours) * _NAME_SHARE
+    ends = [*shown[1:], len(hours)]
+    return [index for index, end in zip(shown, ends, strict=True) if end - index >= room] or shown[:1]
 
 
 def _short_day(at: datetime, header: Header) -> str:
     return day(at, header).removesuffix(str(at.year)).rstrip(" ,.")
 
 
-def _cleaner(title: str, names: Sequence[str]) -> Callable[[ET.Element], ET.Element]:
+def _cleaner(title: str, curves: Sequence[Curve]) -> Callable[[ET.Element], ET.Element]:
     """Make the filter through which the library passes its drawing before it is written."""
 
     def clean(root: ET.Element) -> ET.Element:
@@ -159,10 +163,14 @@ def _cleaner(title: str, names: Sequence[str]) -> Callable[[ET.Element], ET.Elem
             for child in list(parent):
                 if _is_ballast(child):
                     parent.remove(child)
-        for index, name in enumerate(names):
+        for index, curve in enumerate(curves):
             for series in root.iterfind(f".//g[@class='series serie-{index} color-{index}']"):
-                for point in series.iter("g"):
-                    _say(point, name)
+                points = [point for point in series.iter("g") if point.find("desc") is not None]
+                # The library draws strokes and values in two groups of one class; only one of them has the values.
+                for point, alone in zip(points, _alone(curve.values) if points else (), strict=True):
+                    _say(point, curve.name)
+                    if alone:
+                        point.set("class", "dots alone")
         for index, legend in enumerate(root.iterfind(".//g[@class='legend reactive activate-serie']")):
             _sign(legend, index)
         named = root.find("title")
@@ -180,11 +188,19 @@ def _is_ballast(element: ET.Element) -> bool:
     return element.tag == "defs" or element.get("class") in ("plot tooltip-overlay", "plot text-overlay", "titles")
 
 
+def _alone(values: Sequence[float | None]) -> list[bool]:
+    """Say of each value that is there whether it stands between gaps: no stroke reaches it, only its dot shows it."""
+    padded = [None, *values, None]
+    return [
+        before is None and after is None
+        for before, value, after in zip(padded, values, padded[2:], strict=False)
+        if value is not None
+    ]
+
+
 def _say(point: ET.Element, name: str) -> None:
     """Turn the invisible descriptions of one value into a title that every browser shows and reads out."""
     said = {text.get("class", ""): text.text or "" for text in point.findall("desc")}
-    if "value" not in said:
-        return
     for text in point.findall("desc"):
         point.remove(text)
     title = ET.Element("title")

@@ -84,20 +84,26 @@ _VARIABLE: Final = re.compile(r"var\(--(\w+)\)")
 
 
 @cache
-def printed_style() -> str:
-    """Give the style of charts and marks for a renderer that reads no variables and no style from outside the picture."""
-    chart = resources.files("netaudit.publish").joinpath("chart.css").read_text("utf-8")
-    marks = ".rim{fill:none;stroke-width:1.5}" + "".join(
-        f".{state.value} .rim{{stroke:{PALETTE[state.value][0]}}}.{state.value} .fill{{fill:{PALETTE[state.value][0]}}}"
-        for state in State
-    )
-    return _VARIABLE.sub(lambda found: PALETTE[found[1]][0], chart) + marks
+def printed_chart_style() -> str:
+    """Give the style of charts for a renderer that reads no variables and no style from outside the picture."""
+    return _VARIABLE.sub(lambda found: PALETTE[found[1]][0], _sheet("chart"))
+
+
+def printed_mark_style(state: State) -> str:
+    """Give the style of a state's mark for such a renderer."""
+    colour = PALETTE[state.value][0]
+    dashes = ";stroke-dasharray:2 1.5" if state is State.UNMEASURED else ""
+    return f".rim{{fill:none;stroke-width:1.5;stroke:{colour}{dashes}}}.fill{{fill:{colour}}}"
+
+
+def _sheet(name: str) -> str:
+    return resources.files("netaudit.publish").joinpath(f"{name}.css").read_text("utf-8")
 
 
 @cache
 def page_style() -> str:
     """Give the style sheet of pages and reports: the colours as variables, then ledger.css and chart.css."""
-    sheet = "".join(resources.files("netaudit.publish").joinpath(f"{name}.css").read_text("utf-8") for name in _SHEETS)
+    sheet = "".join(map(_sheet, _SHEETS))
     return (
         f":root{{color-scheme:light dark;{_variables(0)}}}\n"
         f"@media screen and (prefers-color-scheme:dark){{:root{{{_variables(1)}}}}}\n{sheet}"

@@ -6,7 +6,7 @@ import asyncio
 import shutil
 import threading
 from importlib import resources
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import pytest
 from prometheus_client import CollectorRegistry
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from playwright.sync_api import Browser, Dialog, Page
+    from playwright.sync_api import Browser, Dialog, Page, ViewportSize
 
     from netaudit.publish.report_data import WeekReport
     from netaudit.publish.views import PageState
@@ -36,7 +36,8 @@ TOKEN = "correct-horse-battery"  # noqa: S105 - of these tests
 PATHS = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
          "/findings", "/login", "/reports/")  # fmt: skip
 # A desk and a small telephone [px].
-DESK, PHONE = {"width": 1280, "height": 900}, {"width": 360, "height": 740}
+DESK: ViewportSize = {"width": 1280, "height": 900}
+PHONE: ViewportSize = {"width": 360, "height": 740}
 AXE_RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
 ARGUMENTS = [
     "--no-sandbox",
@@ -106,7 +107,9 @@ def logged_in(page: Page, url: str) -> None:
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_no_page_has_a_fault_that_shuts_people_out(browser: Browser, site_url: str, scheme: str) -> None:
+def test_no_page_has_a_fault_that_shuts_people_out(
+    browser: Browser, site_url: str, scheme: Literal["light", "dark"]
+) -> None:
     """axe-core finds no serious or critical fault (WCAG 2.2 A and AA), logged in, in the light and in the dark."""
     axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
     with browser.new_context(color_scheme=scheme, viewport=DESK) as context:
@@ -130,7 +133,7 @@ def test_no_page_has_a_fault_that_shuts_people_out(browser: Browser, site_url: s
 
 
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
-def test_no_page_is_wider_than_its_window(browser: Browser, site_url: str, viewport: dict[str, int]) -> None:
+def test_no_page_is_wider_than_its_window(browser: Browser, site_url: str, viewport: ViewportSize) -> None:
     """Only tables scroll sideways, within themselves; the page never does."""
     with browser.new_context(viewport=viewport) as context:
         page = context.new_page()

@@ -109,3 +109,9 @@ def test_a_bar_for_each_hour_with_a_loss() -> None:
     """Hours without a loss, or without a measurement, have no bar."""
     svg = str(bar_chart("c", HOURS[:4], Curve("lost", [0.0, None, 0.5, 0.01]), unit="share", header=HEADER))
     assert titles(svg) == ["Mon, 2 Mar 2026, 2:00 AM; lost 50 %", "Mon, 2 Mar 2026, 3:00 AM; lost 1 %"]
+
+
+def test_an_hour_alone_between_gaps_is_marked() -> None:
+    """No stroke reaches it, so its dot stays where others are left out, in print."""
+    svg = str(line_chart("c", HOURS[:6], [Curve("a", [1.0, None, 2.0, 3.0, None, 4.0])], unit="", header=HEADER))
+    assert re.findall(r'class="(dots[^"]*)"', svg) == ["dots alone", "dots", "dots", "dots alone"]
