@@ -6,16 +6,18 @@ import asyncio
 import time
 from ipaddress import IPv4Address, IPv4Network
 from pathlib import Path
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import pytest
-from scapy.layers.inet import ICMP
+from scapy.layers.inet import ICMP, IP
+from scapy.layers.l2 import Ether
 from scapy.packet import Raw
 from scipy.stats import binom
 
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.delay import nearest_rank
-from netaudit.observe.echo import EchoResult, EchoTarget, _Round, echo
+from netaudit.observe.echo import EchoResult, EchoTarget, _PacketWay, _Round, echo
 from tests.lab.host import Host, crowd
 
 if TYPE_CHECKING:
@@ -222,6 +224,23 @@ class _Tape:
 
     def drops(self) -> int:
         return 0
+
+
+def test_each_probe_is_the_frame_that_an_independent_library_builds() -> None:
+    """Over 3,000 numbers and targets, past the end of the sequence: every octet, also both checksums, is as scapy has it."""
+    source, own = IPv4Address("10.77.0.1"), "02:ff:00:00:00:01"
+    wire = SimpleNamespace(mac=bytes.fromhex(own.replace(":", "")))
+    way = _PacketWay(wire, source, 0xBEEF)  # type: ignore[arg-type]
+    for step, target in enumerate(_targets(crowd(WIDE, 3000))):
+        number = step * 97
+        data = b"the mark" + number.to_bytes(4, "big") + bytes(44)
+        expected = (
+            Ether(dst=target.mac, src=own)
+            / IP(src=str(source), dst=str(target.address), id=0, flags="DF", ttl=64)
+            / ICMP(type=8, id=0xBEEF, seq=number & 0xFFFF)
+            / Raw(data)
+        )
+        assert bytes(way.message(target, number, data)) == bytes(expected)
 
 
 async def test_only_the_answer_of_the_one_asked_with_our_mark_counts() -> None:

@@ -86,6 +86,19 @@ def test_two_macs_for_one_address_are_a_notice(lab: Lab) -> None:
     assert dict(notice.detail) == {"address": "192.0.2.4", "macs": "02:00:00:00:00:99 02:00:c0:00:02:04"}
 
 
+def test_when_nobody_is_silent_it_ends_and_a_rival_is_still_heard(lab: Lab) -> None:
+    """All answer after 0.4 s, so a rival after 0.7 s is waited for, and the time-out of a minute is not."""
+    net = IPv4Network("192.0.2.0/29")
+    hosts = [host.but(delay_s=0.4) for host in crowd(net, 5)]
+    rival = hosts[2].but(mac="02:00:00:00:00:99", delay_s=0.7)
+    segment = lab.segment([*hosts, rival], own=["192.0.2.1/29"])
+    result = lab.call(sweep, segment.interface, net, segment="hall", retries=0, timeout_s=60.0)
+    assert _found(result) == _there([*hosts, rival])
+    assert [notice.kind for notice in result.notices] == ["address_conflict"]
+    assert result.silent == 0
+    assert result.elapsed_s < 30
+
+
 def test_a_rival_for_our_own_address_is_a_notice(lab: Lab) -> None:
     """Someone else announces our address while we look: a conflict with us."""
     rival = Host(mac="02:00:00:00:00:98", address="192.0.2.1")
