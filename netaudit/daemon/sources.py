@@ -12,12 +12,13 @@ from ipaddress import IPv4Network
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from netaudit.errors import NetauditError
+from netaudit.errors import LookError, NetauditError
 from netaudit.observe.attempt import attempt
 from netaudit.observe.command import run_command
 from netaudit.observe.dhcp_servers import dhcp_servers
 from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.endpoint import EndpointLook, Wanted
+from netaudit.observe.isolation import Target, compare, try_reach
 from netaudit.observe.observation import Health
 from netaudit.observe.outside import look_outside
 from netaudit.observe.radio_ear import Ear
@@ -43,6 +44,8 @@ LOOPBACK: Final = IPv4Network("127.0.0.0/8")
 # Sources begin apart, after the first sweep has begun to learn who is where.
 FIRST_S: Final = 2.0
 STAGGER_S: Final = 0.5
+# By then the first sweep of a /20 has found the router (4,094 addresses at the default pace of 200 a second take 21 s).
+LEARNT_S: Final = 30.0
 # What a program gets of our own environment without being asked: where programs are, and how to write numbers.
 PLAIN_VARIABLES: Final = ("PATH", "LANG")
 GATEWAY_PROBES: Final = 3
@@ -50,11 +53,12 @@ GATEWAY_PROBES: Final = 3
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """One look on the schedule; `name` is the source's."""
+    """One look on the schedule; `name` is the source's, `first_s` how long after the start it begins."""
 
     name: str
     every_s: float
     run: Callable[[], Awaitable[None]]
+    first_s: float
 
 
 class Sources:
@@ -86,7 +90,7 @@ class Sources:
     def plan(self, schedule: Schedule) -> None:
         """Put every look on the daemon's timetable, their beginnings apart."""
         for index, job in enumerate(self.jobs):
-            schedule.every(job.every_s, job.name, job.run, first_s=FIRST_S + index * STAGGER_S)
+            schedule.every(job.every_s, job.name, job.run, first_s=job.first_s + index * STAGGER_S)
 
     def _all(self) -> Iterator[Job]:
         site = self._site
@@ -122,6 +126,13 @@ class Sources:
         if site.outside.hosts:
             yield self._job("outside", site.outside.every_s, self._outside)
 
+        if site.isolation.hosts:
+            for segment_look in self._looks:
+                name = segment_look.name
+                yield self._job(
+                    f"isolation:{name}", site.isolation.every_s, self._isolation(segment_look), first_s=LEARNT_S
+                )
+
     def _services(self) -> Iterator[Job]:
         services = self._site.services
         if services.resolver is not None:
@@ -132,13 +143,20 @@ class Sources:
             for look in self._looks:
                 yield self._job(f"dhcp:{look.name}", services.every_s, self._dhcp(look))
 
-    def _job(self, name: str, every_s: float, look: Callable[[], Awaitable[Iterable[Observation]]]) -> Job:
+    def _job(
+        self,
+        name: str,
+        every_s: float,
+        look: Callable[[], Awaitable[Iterable[Observation]]],
+        *,
+        first_s: float = FIRST_S,
+    ) -> Job:
         async def run() -> None:
             told = await attempt(name, look, now=self._now)
             self._note(name, told)
             self._sink(told)
 
-        return Job(name, every_s, run)
+        return Job(name, every_s, run, first_s)
 
     def _note(self, name: str, told: Iterable[Observation]) -> None:
         """Write a source's trouble into the log when it begins, and its end."""
@@ -244,6 +262,34 @@ class Sources:
     def _dhcp(self, look: Looks) -> Callable[[], Awaitable[Iterable[Observation]]]:
         async def ask() -> tuple[Observation, ...]:
             return (await dhcp_servers(look.interface, segment=look.name)).notices
+
+        return ask
+
+    def _isolation(self, look: Looks) -> Callable[[], Awaitable[Iterable[Observation]]]:
+        site = self._site
+        only = next(iter(site.segment))
+        targets = []
+        for ref in site.isolation.hosts:
+            kind, _, name = ref.partition(":")
+            one = getattr(site, kind)[name]
+            segment = one.segment or only
+            if segment != look.name:
+                targets.append(Target(ref, segment, one.address))
+
+        async def ask() -> tuple[Observation, ...]:
+            at = self._now()
+            gateway = next((mac for mac, known in look.learnt.items() if known.address == look.gateway), None)
+            if gateway is None:
+                raise LookError(f"the router's address {look.gateway} was not heard in segment {look.name} yet")
+            reaches = await try_reach(
+                look.interface,
+                gateway_mac=bytes.fromhex(gateway.replace(":", "")),
+                network=look.segment.network,
+                targets=targets,
+                ports=site.isolation.ports,
+                networks=[segment.network for segment in site.segment.values()],
+            )
+            return compare(look.name, reaches, look.segment.may_reach, at)
 
         return ask
 
