@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from math import isfinite
-from operator import itemgetter
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Table, bindparam, delete, update
@@ -20,7 +19,7 @@ from netaudit.store.unit import quantum_of
 from netaudit.store.upsert import next_rev, put_samples, upsert
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection
 
 # Ends of intervals, latest attempts and repeated notices are written together and seldom: such a write touches a few
 # pages however many rows it changes, and the five minutes of them that a crash may lose change no judgement.
@@ -40,7 +39,7 @@ MAX_DETAIL: Final = 4_096
 AHEAD_S: Final = 3600
 # A sample that waited longer than this for its commit came late: the jobs that went past its moment go back to it.
 LATE_S: Final = 180
-_ORDINAL_S: Final = datetime(1970, 1, 1, tzinfo=UTC).toordinal() * DAY_S
+_EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 @dataclass(slots=True)
@@ -71,18 +70,17 @@ class Batch:
         self._rev = 0
         self.tally = Tally()
 
-    def take(self, observations: Iterable[Observation]) -> None:
+    def take(self, observations: Collection[Observation]) -> None:
         """Write the observations, each kind in its tables; what is out of bounds is counted and passed over."""
-        samples: list[Sample] = []
+        self._samples([one for one in observations if type(one) is Sample])
         others: list[tuple[int, Observation]] = []
         for one in observations:
             if type(one) is Sample:
-                samples.append(one)
-            elif one.at.tzinfo is None or (at := int(one.at.timestamp())) > self._now_s + AHEAD_S or at < 0:
+                continue
+            if one.at.tzinfo is None or (at := int(one.at.timestamp())) > self._now_s + AHEAD_S or at < 0:
                 self.tally.refused += 1
             else:
                 others.append((at, one))
-        self._samples(samples)
         others.sort(key=lambda pair: pair[0])
         ended: list[Stay] = []
         for at, one in others:
@@ -116,36 +114,36 @@ class Batch:
 
     def _samples(self, samples: list[Sample]) -> None:
         """Turn samples into rows. The one loop that runs for every sample: what it does is done once, and in place."""
-        rows: list[tuple[int, float | None]] = []
-        keep, series, oldest, newest = rows.append, self._memory.series, self._oldest_s, self._now_s + AHEAD_S
+        kept: dict[int, float | None] = {}
+        series, oldest, newest = self._memory.series, self._oldest_s, self._now_s + AHEAD_S
+        refused = too_old = 0
         for sample in samples:
             moment, value = sample.at, sample.value
-            if moment.tzinfo is UTC:
-                # What timestamp() gives, at a third of its time: that asks the zone first.
-                at = moment.toordinal() * DAY_S + moment.hour * 3600 + moment.minute * 60 + moment.second - _ORDINAL_S
-            elif moment.tzinfo is not None:
-                at = int(moment.timestamp())
-            else:
-                self.tally.refused += 1
+            if moment.tzinfo is None or (value is not None and not isfinite(value)):
+                refused += 1
                 continue
+            # What int(timestamp()) gives, in less than half its time.
+            since = moment - _EPOCH
+            at = since.days * DAY_S + since.seconds
             if not oldest <= at <= newest:
-                self.tally.too_old += at < oldest
-                self.tally.refused += at > newest
+                too_old += at < oldest
+                refused += at > newest
                 continue
             line = series.get((sample.place, sample.kind)) or self._new_series(sample)
-            if line is None or (value is not None and not isfinite(value)):
-                self.tally.refused += 1
+            if line is None:
+                refused += 1
                 continue
             number, quantum = line
             if value is not None and quantum:
                 value = round(value / quantum)
-            keep((at << SERIES_BITS | number, value))
-        if not rows:
+            kept[at << SERIES_BITS | number] = value
+        self.tally.refused += refused
+        self.tally.too_old += too_old
+        self.tally.written += len(samples) - refused - too_old
+        if not kept:
             return
-        rows.sort(key=itemgetter(0))
-        put_samples(self._connection, self._site, rows)
-        self.tally.written += len(rows)
-        earliest = index_of(rows[0][0])
+        put_samples(self._connection, self._site, kept)
+        earliest = index_of(min(kept))
         if earliest < self._now_s - LATE_S:
             note_late(self._connection, self._site, "samples", earliest)
 

@@ -21,7 +21,7 @@ from netaudit.store.moment import moment, seconds
 from netaudit.store.trouble import told
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Collection, Iterable
 
     from sqlalchemy import Engine
 
@@ -126,7 +126,7 @@ class Writer:
             self.counters.commits += 1
             return len(taken)
 
-    def _keep(self, taken: Iterable[Observation], now_s: int, *, last: bool) -> tuple[Memory, Tally]:
+    def _keep(self, taken: Collection[Observation], now_s: int, *, last: bool) -> tuple[Memory, Tally]:
         with told(self._where), writing(self._engine) as connection:
             memory = self._memory.current(connection, self._site)
             batch = Batch(
