@@ -1,15 +1,22 @@
-"""The daemon's other eyes on a laboratory segment: a real SNMP agent's numbers become the ledger's, its silence a finding."""
+"""The daemon's other eyes: what a plan names is looked at, each by itself; a real SNMP agent's numbers become the ledger's."""
 
 from __future__ import annotations
 
 import json
+import logging
 import os
 import sys
 from datetime import UTC, datetime, timedelta
+from ipaddress import IPv4Address
 from typing import TYPE_CHECKING
 
 import pytest
 
+from netaudit.daemon.looks import Learnt, Looks
+from netaudit.daemon.sources import Sources
+from netaudit.observe.observation import Health, Sample
+from netaudit.observe.snmp.links import Way, find_links
+from netaudit.site.load import parse_site
 from netaudit.store.store import Store
 from tests.daemon.test_watch import GATEWAY, PLAN, PLANNED, Running, metric, wait_for
 from tests.observe.snmp import recording
@@ -17,8 +24,10 @@ from tests.observe.snmp.agent import WORD, agent
 from tests.observe.snmp.recording import IF, IFX, OFFSET, POINT_PORT, UPLINK
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from pathlib import Path
 
+    from netaudit.observe.observation import Observation
     from tests.lab.lan import Lab
 
 POINT_MAC = "02:00:00:00:01:10"
@@ -94,3 +103,115 @@ def test_a_switch_is_read_judged_and_missed(lab: Lab, tmp_path: Path) -> None:
     assert "Traceback" not in log
     assert WORD not in log
     assert WORD.encode() not in store.read_bytes()
+
+
+EYES = (
+    PLAN
+    + """
+[switch.shelf.snmp]
+address = "127.0.0.1"
+version = "3"
+user = "watcher"
+auth_env = "SHELF_AUTH"
+privacy_env = "SHELF_PRIVACY"
+[source.wan]
+url = "http://127.0.0.1:1/metrics"
+metric = "m"
+place = "link:wan"
+kind = "down_bps"
+[command.fine]
+run = ["/bin/echo", '{"place": "router", "kind": "up_bps", "value": 1}']
+[command.broken]
+run = ["/no/such/program"]
+[ear.hall]
+interface = "lo"
+[services]
+resolver = "192.0.2.2"
+time_server = "192.0.2.2"
+[outside]
+hosts = ["host.example:443"]
+[isolation]
+hosts = ["device:desk"]
+"""
+)
+
+
+class Heard:
+    """Collects what is told."""
+
+    def __init__(self) -> None:
+        self.told: list[Observation] = []
+
+    def take(self, told: Iterable[Observation]) -> None:
+        """Take observations."""
+        self.told += told
+
+
+def eyes(heard: Heard, environ: dict[str, str]) -> Sources:
+    """Give the sources of a plan that has one of each."""
+    site = parse_site(EYES)
+    look = Looks("home", site.segment["home"], "seg0", site.looking, sink=heard.take, now=lambda: datetime.now(UTC))
+    look.learnt[GATEWAY.mac] = Learnt(IPv4Address("192.0.2.2"), datetime.now(UTC))
+    return Sources(site, sink=heard.take, now=lambda: datetime.now(UTC), environ=environ, looks=[look])
+
+
+def test_each_thing_that_the_plan_names_is_a_source() -> None:
+    """One look each, under a name of its own, at the plan's pace."""
+    jobs = {job.name: job.every_s for job in eyes(Heard(), {}).jobs}
+    assert jobs == {
+        "snmp:shelf": 60,
+        "endpoint:wan": 60,
+        "command:fine": 300,
+        "command:broken": 300,
+        "ear:hall": 300,
+        "names": 300,
+        "time": 300,
+        "dhcp:home": 300,
+        "outside": 60,
+        "isolation:home": 3600,
+    }
+
+
+def test_a_plan_that_names_nothing_only_asks_who_leases() -> None:
+    """Without tables of its own a plan gets the DHCP question, and none when it says so."""
+    for more, names in (("", ["dhcp:home"]), ("[services]\ndhcp = false\n", [])):
+        site = parse_site(PLAN + more)
+        look = Looks(
+            "home", site.segment["home"], "seg0", site.looking, sink=lambda _: None, now=lambda: datetime.now(UTC)
+        )
+        sources = Sources(site, sink=lambda _: None, now=lambda: datetime.now(UTC), environ={}, looks=[look])
+        assert [job.name for job in sources.jobs] == names
+
+
+async def test_a_source_in_trouble_says_why_and_holds_up_nobody(caplog: pytest.LogCaptureFixture) -> None:
+    """A missing variable, a dead endpoint, a program and a radio that aren't there: each its own bad health, told once in the log."""
+    heard = Heard()
+    caplog.set_level(logging.INFO)
+    jobs = {job.name: job for job in eyes(heard, {"SHELF_AUTH": "not-to-be-told"}).jobs}
+    for _ in range(2):
+        for name in ("snmp:shelf", "endpoint:wan", "command:broken", "ear:hall", "command:fine"):
+            await jobs[name].run()
+    last = {one.source: one for one in heard.told if isinstance(one, Health)}
+    assert "SHELF_PRIVACY is not set" in last["snmp:shelf"].reason
+    assert "http://127.0.0.1:1/metrics" in last["endpoint:wan"].reason
+    assert "/no/such/program can't be run" in last["command:broken"].reason
+    assert "not in monitor mode" in last["ear:hall"].reason
+    assert last["command:fine"].good
+    assert [one.value for one in heard.told if isinstance(one, Sample)] == [1.0, 1.0]
+    assert sum("command:broken" in record.getMessage() for record in caplog.records) == 1
+    assert "not-to-be-told" not in caplog.text
+
+
+def test_links_are_found_by_the_macs_that_looks_and_plan_know() -> None:
+    """The router by the MAC that it was heard with, the access point by the plan's; one behind the uplink is on no port."""
+    hangs = eyes(Heard(), {}).hangs("shelf")
+    assert hangs.above == {GATEWAY.mac}
+    assert hangs.below == {"link:access_point/hall": {POINT_MAC}}
+    there = {GATEWAY.mac: frozenset({8}), POINT_MAC: frozenset({3})}
+    assert find_links(hangs, there, ()) == {
+        8: Way("link:switch/shelf", upward=True),
+        3: Way("link:access_point/hall", upward=False),
+    }
+    assert find_links(hangs, {**there, POINT_MAC: frozenset({8})}, ()) == {8: Way("link:switch/shelf", upward=True)}
+    assert find_links(hangs, {**there, POINT_MAC: frozenset({3, 4})}, ()) == {8: Way("link:switch/shelf", upward=True)}
+    assert find_links(hangs, {}, ()) == {}
