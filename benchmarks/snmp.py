@@ -1,7 +1,7 @@
 """
 How many rows a second the SNMP clients read from net-snmp's agent on loopback, beside its own snmpbulkwalk in the same run.
 
-    python -m benchmarks.snmp
+    python benchmarks/snmp.py
 
 The agent serves its own view of this machine (compiled code, so that the agent is not what is measured); each client walks the
 same subtree several times, and the best counts. snmpbulkwalk's time includes its start, about ten milliseconds; it is
@@ -15,10 +15,13 @@ import asyncio
 import os
 import resource
 import subprocess
+import sys
 import tempfile
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from netaudit.observe.snmp.client import oid_text, open_agent
 from netaudit.observe.snmp.links import Hangs

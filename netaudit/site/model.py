@@ -250,7 +250,13 @@ class Snmp(Table):
     )
     authentication: Literal["sha-1", "sha-256", "sha-512"] = Field("sha-256", description="3: method of authentication")
     privacy: Literal["aes-128", "aes-256"] = Field("aes-128", description="3: method of privacy")
-    every_s: Time = Field(60.0, ge=10, le=3600, alias="every", description="How often its counters are read")
+    every_s: Time = Field(
+        60.0,
+        ge=10,
+        le=3600,
+        alias="every",
+        description="How often its counters are read; 30 s or less if it has only 32-bit ones: at 1 Gb/s they go round in 34 s",
+    )
     uplink_port: int | None = Field(
         None, ge=1, le=100_000, description="Port that leads to the router; found by the router's MAC when left out"
     )

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from netaudit.observe.observation import Observation
+    from tests.lab.host import Host
     from tests.lab.lan import Lab
 
 POINT_MAC = "02:00:00:00:01:10"
@@ -215,3 +216,24 @@ def test_links_are_found_by_the_macs_that_looks_and_plan_know() -> None:
     assert find_links(hangs, {**there, POINT_MAC: frozenset({8})}, ()) == {8: Way("link:switch/shelf", upward=True)}
     assert find_links(hangs, {**there, POINT_MAC: frozenset({3, 4})}, ()) == {8: Way("link:switch/shelf", upward=True)}
     assert find_links(hangs, {}, ()) == {}
+
+
+async def ask_the_router() -> tuple[bool | None, bool | None]:
+    """Ask the router before and after the first sweep; runs inside the laboratory."""
+    site = parse_site(PLAN)
+    look = Looks("home", site.segment["home"], "seg0", site.looking, sink=lambda _: None, now=lambda: datetime.now(UTC))
+    sources = Sources(site, sink=lambda _: None, now=lambda: datetime.now(UTC), environ={}, looks=[look])
+    before = await sources.gateway_answers()
+    await look.sweep()
+    return before, await sources.gateway_answers()
+
+
+@pytest.mark.parametrize(
+    ("gateway", "answers"),
+    [(GATEWAY, True), (GATEWAY.but(silent=("echo",)), False), (GATEWAY.but(present=False), False)],
+    ids=["there", "silent", "gone"],
+)
+def test_the_router_is_asked_where_it_was_heard(lab: Lab, gateway: Host, answers: bool) -> None:  # noqa: FBT001
+    """Before anybody was heard nothing is known; then a router that answers, keeps silent or is gone is told apart."""
+    lab.segment([gateway, *PLANNED[1:]], own=["192.0.2.1/26"])
+    assert lab.call(ask_the_router) == (None, answers)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from netaudit.observe.snmp.counters import BITS_32, BITS_64
+from netaudit.observe.snmp.counters import BITS_32, BITS_64, FASTEST_BPS
 from netaudit.observe.snmp.system import text_of
 from netaudit.observe.snmp.tables import Interface
 from netaudit.observe.snmp.walk import Column, walk
@@ -105,10 +105,10 @@ def _interface(index: Oid, kind: int, columns: Mapping[str, Column]) -> Interfac
 
 def speed_bps(speed: int | None, high_speed_mbps: int | None) -> float:
     """
-    Give an interface's speed from what it says [bit/s]; 0 when it doesn't.
+    Give an interface's speed from what it says [bit/s]; 0 when it doesn't, or says more than there is.
 
     Source:    RFC 2863, 3.1.7: ifHighSpeed is in 1,000,000 bit/s, rounded; below 1 Mb/s only ifSpeed tells.
     """
     if high_speed_mbps:
-        return high_speed_mbps * 1e6
+        return high_speed_mbps * 1e6 if high_speed_mbps * 1e6 <= FASTEST_BPS else 0.0
     return float(speed) if speed and speed < SPEED_OVERFLOW else 0.0
