@@ -10,13 +10,15 @@ import json
 from dataclasses import dataclass, field, fields
 from typing import Final, NamedTuple
 
-from sqlalchemy import Connection, func, select
+from sqlalchemy import Connection, bindparam, func, select
 
 from netaudit.store import schema
 from netaudit.store.stay import Stay, Stays
 
 # No generation of a site: nothing was read yet.
 _NOTHING: Final = -1
+# Made once: it is asked at every commit, and making it took as long as asking.
+_GENERATION: Final = select(schema.sites.c.generation).where(schema.sites.c.id == bindparam("site")).with_for_update()
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,8 +76,7 @@ class Memory:
 
         Takes the row of the site, so a second writer of this site waits (SQLite has but one writer anyhow).
         """
-        asked = select(schema.sites.c.generation).where(schema.sites.c.id == site).with_for_update()
-        generation = int(connection.scalar(asked) or 0)
+        generation = int(connection.scalar(_GENERATION, {"site": site}) or 0)
         if generation == self.generation:
             return self._copy()
         fresh = _read(connection, site)
