@@ -14,8 +14,6 @@ from netaudit.audit.acceptance.evidence import freeze
 from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.sources import Sources
 from netaudit.errors import LookError, OutOfRange
-from netaudit.observe.attempt import attempt
-from netaudit.observe.dhcp_servers import dhcp_servers
 from netaudit.observe.rights import need_raw, own_rights
 
 if TYPE_CHECKING:
@@ -72,12 +70,6 @@ async def collect(
         raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
     sources = Sources(site, sink=sink, now=now, environ=environ, looks=looks)
 
-    async def servers(look: Looks) -> None:
-        async def ask() -> tuple[Observation, ...]:
-            return (await dhcp_servers(look.interface, segment=look.name)).notices
-
-        sink(await attempt(f"dhcp:{look.name}", ask, now=now))
-
     async def report() -> None:
         tell(freeze(seen, began, now()))
 
@@ -85,7 +77,6 @@ async def collect(
     for look in looks:
         jobs += [
             look.listen(),
-            servers(look),
             _repeat(look.sweep, looking.sweep_every_s),
             _repeat(look.echo_devices, looking.echo_every_s, first_s=1.0),
             _repeat(look.echo_gateway, looking.gateway_every_s, first_s=1.0),

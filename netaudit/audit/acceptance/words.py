@@ -8,7 +8,10 @@ from __future__ import annotations
 
 from typing import Final
 
+RESOLVER: Final = "service:resolver"
+
 # Samples.
+DNS_S: Final = "dns_s"  # service:resolver; None: no answer
 OUTSIDE_SHARE: Final = "outside_share"  # link:wan; share of the named hosts outside that took a connection
 POWER_CLASS: Final = "power_class"  # switch:NAME/port:N; IEEE 802.3 class that the port granted
 

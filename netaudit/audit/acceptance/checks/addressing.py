@@ -7,6 +7,7 @@ from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
+from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.presence import known_as
 from netaudit.audit.roster import gateway_of
@@ -163,6 +164,14 @@ def judge_fixed(trial: Trial) -> Iterator[Item]:
 def judge_names(trial: Trial) -> Iterator[Item]:
     """Ask whether each planned name leads to its device. The last answer counts."""
     answers = {one.place: dict(one.detail).get("address", "") for one in trial.told(vocabulary.RESOLVED)}
+    asked = trial.values(words.RESOLVER, words.DNS_S)
+    silent = bool(asked) and all(value is None for value in asked)
+    if silent:
+        yield failed(
+            words.RESOLVER,
+            f"{trial.site.services.resolver} gave no answer to {len(asked)} questions",
+            "See that the site's resolver runs, and that it is the one that the plan names.",
+        )
     for thing in trial.roster.things:
         if thing.hostname is None:
             continue
@@ -173,7 +182,7 @@ def judge_names(trial: Trial) -> Iterator[Item]:
             else {one for mac in macs for one in trial.addresses.get((mac, thing.segment), ())}
         )
         if thing.ref not in answers:
-            yield untested(thing.ref, f"nobody asked for {thing.hostname}")
+            yield untested(thing.ref, f"{'no answer' if silent else 'nobody asked'} for {thing.hostname}")
         elif not right or thing.ref in trial.displaced:
             yield untested(
                 thing.ref, f"where {thing.hostname} should lead isn't known, as {known_as(thing)} was not seen"
