@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import Sample
 from netaudit.observe.pace import POLITE_HZ, SLOT_S, Pace
-from netaudit.observe.packet_socket import PacketSocket, echo_reply_filter, own_addresses, until_readable
+from netaudit.observe.packet_socket import HEAR_S, PacketSocket, echo_reply_filter, own_addresses, until_heard
 from netaudit.observe.permitted import check_address
 from netaudit.wire.checksum import internet_checksum
 from netaudit.wire.icmp import ECHO_REPLY, ECHO_REQUEST, encode_echo, encode_echo_request
@@ -45,8 +45,6 @@ _MARK = struct.Struct("!8sI")
 # An answer up to our mark (RFC 792): type, code, checksum, identifier, sequence; of those only the type is looked at, since
 # the checksum is over all of the message and the mark says more than the other two.
 _ANSWER = struct.Struct("!B7x8sI")
-# The longest that answers wait to be read: the socket's buffer holds 500 at the least, a quarter of a second of them.
-HEAR_S = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,8 +393,6 @@ async def _hear_rest(running: _Round, timeout_s: float) -> None:
     until_s = loop.time() + timeout_s
     running.hear()
     while running.open and (left_s := until_s - loop.time()) > 0:
-        await until_readable(running.way, left_s)
-        # More answers come in company: one wake-up for all of a slot.
-        await asyncio.sleep(min(SLOT_S, max(0.0, until_s - loop.time())))
+        await until_heard(running.way, left_s)
         running.hear()
     running.hear()

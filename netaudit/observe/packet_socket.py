@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Protocol, Self
 
 from netaudit.errors import LookError
+from netaudit.observe.pace import SLOT_S
 from netaudit.observe.rights import need_raw, own_rights
 from netaudit.wire import bpf
 from netaudit.wire.icmp import ECHO_REPLY
@@ -36,6 +37,8 @@ _FRAGMENT_OFFSET = 0x1FFF
 # that): 2,500 frames, a second of answers at the quickest pace of a plan. Where sysctl net.core.rmem_max allows less (212,992 is usual,
 # from memory) it is still 500, a quarter of a second; frames without room are counted.
 _BUFFER_BYTES = 1 << 20
+# So the longest that answers are left there before somebody reads them, since their stamps are the kernel's anyway.
+HEAR_S = 0.1
 # No frame that is read here is longer than an Ethernet frame with tags.
 _FRAME_BYTES = 2048
 # One visit takes at most this many frames, so that a flood can't keep the loop from everything else.
@@ -173,9 +176,10 @@ class PacketSocket:
         self._socket.close()
 
 
-async def until_readable(sock: SupportsFileno, timeout_s: float) -> None:
-    """Wait until something can be read, `timeout_s` at most."""
+async def until_heard(sock: SupportsFileno, timeout_s: float) -> None:
+    """Wait until something can be read, and a slot longer, since more comes in company; `timeout_s` at most."""
     loop, come = asyncio.get_running_loop(), asyncio.Event()
+    until_s = loop.time() + timeout_s
     loop.add_reader(sock.fileno(), come.set)
     try:
         with contextlib.suppress(TimeoutError):
@@ -183,6 +187,7 @@ async def until_readable(sock: SupportsFileno, timeout_s: float) -> None:
                 await come.wait()
     finally:
         loop.remove_reader(sock.fileno())
+    await asyncio.sleep(min(SLOT_S, max(0.0, until_s - loop.time())))
 
 
 def own_addresses(interface: str) -> list[IPv4Address]:

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING
 
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import How, Notice, Sample, Sighting
-from netaudit.observe.pace import POLITE_HZ, SLOT_S, Pace
-from netaudit.observe.packet_socket import PacketSocket, own_addresses, until_readable
+from netaudit.observe.pace import POLITE_HZ, Pace
+from netaudit.observe.packet_socket import HEAR_S, PacketSocket, own_addresses, until_heard
 from netaudit.observe.permitted import check_network
 from netaudit.wire.arp import ETHERTYPE, REPLY, encode_arp_request
 from netaudit.wire.ethernet import mac_text
@@ -33,8 +33,6 @@ NOBODY = IPv4Address(0)
 # Only addresses of the network are kept, each with this many MACs: a flood of made-up answers can't fill the memory, and
 # four rivals for one address are enough to tell the story.
 MOST_RIVALS = 4
-# The longest that a socket's answers wait to be read: its buffer holds 500 at the least, a quarter of a second of them.
-HEAR_S = 0.1
 # Where everything is in a frame of IPv4 over Ethernet (RFC 826), as the kernel hands it over: a first VLAN tag is off.
 _ARP_FRAME = struct.Struct("!12x8sH6sI6s")
 _IPV4_OVER_ETHERNET = struct.pack("!HHHBB", ETHERTYPE, 1, 0x0800, 6, 4)
@@ -209,9 +207,7 @@ async def _hear_stragglers(running: _Sweep, timeout_s: float) -> None:
     loop = asyncio.get_running_loop()
     until_s = loop.time() + timeout_s
     while running.silent and (left_s := until_s - loop.time()) > 0:
-        await until_readable(running.sock, left_s)
-        # More answers come in company: one wake-up for all of a slot.
-        await asyncio.sleep(min(SLOT_S, max(0.0, until_s - loop.time())))
+        await until_heard(running.sock, left_s)
         running.hear()
     left_s = until_s - loop.time()
     # Where no round trip is known there is no telling how long a rival may take.
