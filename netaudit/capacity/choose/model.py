@@ -100,6 +100,16 @@ class Proposer:
         }
         self._program.at_most(terms, -least + _ROUNDING)
 
+    def at_most(
+        self, options: Mapping[str, Sequence[float]], stacks: Mapping[str, Sequence[float]], most: float
+    ) -> None:
+        """Bound a sum over options and stacks: ref or closet -> amount of each."""
+        terms: dict[int, float] = {}
+        for table, amounts in ((self._picks, options), (self._stands, stacks)):
+            for key, each in amounts.items():
+                terms |= {variable: one for variable, one in zip(table[key], each, strict=True) if one}
+        self._program.at_most(terms, most + _ROUNDING)
+
     def forbid(self, options: Mapping[str, Iterable[int]], stacks: Mapping[str, Iterable[int]]) -> None:
         """Never again all of these at once: for each choice one of the options numbered, for each closet of the stacks."""
         groups = [[self._picks[ref][index] for index in found] for ref, found in options.items()]

@@ -106,7 +106,7 @@ def _port(threshold: Threshold) -> str:
 def whole_refusal(last: Sequence[Line | Hazard | Flaw]) -> str:
     """Say what the last proposal failed at."""
     if not last:
-        return "no combination of sheets has the ports and the power that the plan asks for in all its closets"
+        return "no combination of sheets has the ports, the power and the time on battery that the plan asks for in all its closets"
     said = [
         f"{one.place}: {advise(one) or one.kind}" if isinstance(one, Line) else f"{one.place} {one.text}"
         for one in last

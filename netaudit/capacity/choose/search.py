@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.capacity import links, ports
 from netaudit.capacity.choose import rows
 from netaudit.capacity.choose.air import Air
+from netaudit.capacity.choose.batteries import bound_batteries
 from netaudit.capacity.choose.build import AT_HAND, Decision, changed_plan
 from netaudit.capacity.choose.choices import Choice, gather_choices
 from netaudit.capacity.choose.ground import Ground, prepare
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
     from netaudit.site.model import Site
 
 # Each round is a program and a ledger, some hundredths of a second; a search that is not through by then says so.
-MOST_ROUNDS: Final = 200
+MOST_ROUNDS: Final = 120
 # What equipment brings about and other equipment cures; every other hazard or flaw is the plan's own and stays named there.
 CURED: Final = frozenset(
     (
@@ -96,6 +97,11 @@ def choose(
     last: list[Trouble] = []
     for number in range(1, MOST_ROUNDS + 1):
         decision = proposer.propose()
+        if decision is None and capped and ground.site.backup:
+            # What a battery carries may ask for a dearer stack that draws less: begin again with all of them.
+            capped = False
+            complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
+            decision = proposer.propose()
         if decision is None:
             raise NoSolution(whole_refusal(last))
         if decision.router == AT_HAND + ROUTER:
@@ -116,7 +122,6 @@ def choose(
             price += 0.0 if decision.router is None else equipment.router[decision.router].price
             return Chosen(decision, changed, site, ledger, price, spent.planned, number, complete)
         if capped and any(one.place.startswith("backup:") for one in last):
-            # What a battery carries may ask for a dearer stack that draws less: begin again with all of them.
             capped = False
             complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
         _cut(proposer, air, decision, last, choices=choices, found=found)
@@ -142,6 +147,7 @@ def _begin(
     complete, found, demands = _stacks(ground, equipment, choices, capped=capped)
     proposer = Proposer(choices, found, demands)
     air.bound(proposer)
+    bound_batteries(ground, choices, found, proposer)
     return complete, found, proposer
 
 
