@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import asyncio
+import ssl
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime
-from ipaddress import IPv4Network
+from datetime import UTC, datetime, timedelta
+from ipaddress import IPv4Address, IPv4Network
 from typing import TYPE_CHECKING
 
 import pytest
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import NameOID
 from hypothesis import given
 from hypothesis import strategies as st
 from prometheus_client import CollectorRegistry, Counter, Gauge, generate_latest
@@ -19,6 +25,7 @@ from netaudit.observe.endpoint import OPENMETRICS, Answer, EndpointLook, Wanted,
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator
+    from pathlib import Path
 
 NETWORKS = [IPv4Network("127.0.0.0/8")]
 TEXT = "text/plain; version=0.0.4"
@@ -163,3 +170,30 @@ def test_growth_is_never_negative(before: float, now: float) -> None:
     """A counter that stepped back grew by nothing that is known."""
     grown = growth(before, now)
     assert grown == now - before if now >= before else grown is None
+
+
+async def test_a_certificate_that_nobody_vouches_for_is_refused(tmp_path: Path) -> None:
+    """HTTPS is verified: a server with a certificate of its own making is told, not believed."""
+    key = ec.generate_private_key(ec.SECP256R1())
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "box.example")])
+    begins = datetime(2020, 1, 1, tzinfo=UTC)
+    made = (
+        x509.CertificateBuilder()
+        .subject_name(name)
+        .issuer_name(name)
+        .public_key(key.public_key())
+        .serial_number(1)
+        .not_valid_before(begins)
+        .not_valid_after(begins + timedelta(days=36_500))
+        .add_extension(x509.SubjectAlternativeName([x509.IPAddress(IPv4Address("127.0.0.1"))]), critical=False)
+        .sign(key, hashes.SHA256())
+    )
+    pem = tmp_path / "pem"
+    private = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    pem.write_bytes(made.public_bytes(Encoding.PEM) + private)
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.load_cert_chain(pem)
+    server = await asyncio.start_server(lambda _, writer: writer.close(), "127.0.0.1", 0, ssl=context)
+    async with server:
+        with pytest.raises(LookError, match="certificate"):
+            await fetch(f"https://127.0.0.1:{server.sockets[0].getsockname()[1]}/", networks=NETWORKS)

@@ -29,6 +29,8 @@ PORT: Final = 161
 # A small switch's processor answers within tens of milliseconds, a busy one within a second; common practice, no source.
 TIMEOUT_S: Final = 2.0
 RETRIES: Final = 1
+# RFC 3414, 11.2: a password has at least eight characters; agents refuse shorter ones, each in its own way.
+SHORTEST_SECRET: Final = 8
 # Rows of one answer: 25 of 40 octets stay within one Ethernet frame, so no answer is ever fragmented.
 REPETITIONS: Final = 25
 
@@ -98,7 +100,8 @@ def open_agent(
     Give a client for an agent; nothing is sent yet.
 
     Args:      networks: of the plan, the agent must be in one; prefer: the library, None takes the first that is installed.
-    Raises:    LookError: the agent is not ours to ask, or neither library is installed. OutOfRange: port, time or retries.
+    Raises:    LookError: the agent is not ours to ask, or neither library is installed. OutOfRange: port, time, retries, or
+               a secret that is too short.
     """
     check_address(agent.address, networks)
     if not 1 <= agent.port <= 65535 or not 0 < agent.timeout_s <= 60 or not 0 <= agent.retries <= 5:
@@ -106,6 +109,8 @@ def open_agent(
             f"port {agent.port}, time-out {agent.timeout_s:g} s, {agent.retries} retries: "
             "write 1 to 65535, over 0 to 60, 0 to 5"
         )
+    if isinstance(agent.key, User) and min(len(agent.key.auth), len(agent.key.privacy)) < SHORTEST_SECRET:
+        raise OutOfRange(f"{agent.address}: a v3 secret has {SHORTEST_SECRET} characters or more; write longer ones")
     if prefer != "pysnmp" and importlib.util.find_spec("gufo") is not None:
         from netaudit.observe.snmp.gufo_client import GufoClient  # noqa: PLC0415 - only one of the two need be there
 

@@ -103,6 +103,8 @@ class GufoClient:
                 raise LookError(
                     f"{self.agent.address} has nobody listening on UDP port {self.agent.port}: switch SNMP on there"
                 ) from None
+            except OSError as error:
+                raise LookError(f"no way to {self.agent.address}: {error.strerror or error}") from error
         raise no_answer(self.agent)
 
 

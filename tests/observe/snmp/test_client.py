@@ -11,13 +11,15 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 
 from netaudit.errors import LookError, OutOfRange
-from netaudit.observe.snmp.client import Agent, Community, oid_of, open_agent, secret
+from netaudit.observe.snmp.client import Agent, Community, User, oid_of, open_agent, secret
 from netaudit.observe.snmp.walk import walk
 from tests.observe.snmp import recording
 from tests.observe.snmp.agent import AUTH, LOOPBACK, NETWORKS, PRIVACY, WORD, Running, agent, free_port, program
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from tests.lab.lan import Lab
 
 Library = Literal["gufo", "pysnmp"]
 LIBRARIES: tuple[Library, ...] = ("gufo", "pysnmp")
@@ -152,6 +154,32 @@ def test_only_the_plans_networks_are_asked() -> None:
             open_agent(Agent(address, Community("x")), networks=networks)
     with pytest.raises(OutOfRange):
         open_agent(Agent(LOOPBACK, Community("x"), port=0), networks=NETWORKS)
+
+
+def test_a_secret_that_is_too_short_is_refused_without_being_told() -> None:
+    """RFC 3414, 11.2: eight characters or more."""
+    for auth, privacy in (("short", "long enough"), ("long enough", "short")):
+        with pytest.raises(OutOfRange, match="8 characters or more") as caught:
+            open_agent(Agent(LOOPBACK, User("watcher", auth, privacy)), networks=NETWORKS)
+        assert "short" not in str(caught.value)
+
+
+async def ask_far_away(library: Library) -> str:
+    """Ask an address that there is no way to; gives what was told. Runs inside the laboratory."""
+    far = Agent(IPv4Address("198.51.100.1"), Community("x"), timeout_s=0.3, retries=0)
+    try:
+        async with open_agent(far, networks=[IPv4Network("198.51.100.0/24")], prefer=library) as client:
+            await client.get([recording.UPTIME])
+    except LookError as error:
+        return str(error)
+    return ""
+
+
+@pytest.mark.parametrize("library", LIBRARIES)
+def test_an_agent_that_there_is_no_way_to_is_told(lab: Lab, library: Library) -> None:
+    """Without a route it is an error of ours in one line, by either library."""
+    lab.segment(own=["192.0.2.1/24"])
+    assert "198.51.100.1" in lab.call(ask_far_away, library)
 
 
 def test_a_secret_that_is_not_set_is_told_by_its_name() -> None:
