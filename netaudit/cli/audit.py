@@ -153,7 +153,7 @@ def _print(plan: str, said: Said) -> None:
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import State
     from netaudit.cli.output import console
-    from netaudit.publish.text import harmless, kind_name, place_name, quantity
+    from netaudit.publish.text import figure, harmless, kind_name, place_name
 
     zone = ZoneInfo(said.site.site.time_zone)
     out = console()
@@ -190,7 +190,7 @@ def _print(plan: str, said: Said) -> None:
             standing.state,
             kind_name(line.kind),
             place_name(line.place, said.site),
-            *(quantity(amount, line.unit, said.site.site.locale) for amount in amounts),
+            *(figure(amount, line.unit, said.site.site.locale) for amount in amounts),
         )
     out.print()
     out.print(table)

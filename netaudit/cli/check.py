@@ -22,6 +22,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Load the plan; a fault ends in `main` as lines on standard error."""
+    from netaudit.cli.output import console
+    from netaudit.publish.text import harmless
     from netaudit.site.load import load_site
 
     site = load_site(args.site)
@@ -29,9 +31,10 @@ def run(args: argparse.Namespace) -> int:
         print(site.model_dump_json(indent=1))
         return 0
     devices = sum(device.count for device in site.device.values())
-    print(
-        f"{args.site}: sound. {site.site.name}: {devices} devices, {len(site.segment)} segments, "
+    console().print(
+        f"{args.site}: sound. {harmless(site.site.name)}: {devices} devices, {len(site.segment)} segments, "
         f"{len(site.switch)} switches, {len(site.access_point)} access points, {len(site.closet)} closets, "
-        f"{len(site.drop)} drops."
+        f"{len(site.drop)} drops.",
+        markup=False,
     )
     return 0
