@@ -33,7 +33,8 @@ lock: | $(VENV)/bin/python
 	$(BIN)/pip-compile --quiet --upgrade --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-trusted-host --extra build --output-file requirements.lock pyproject.toml
 	$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
-	  --no-emit-index-url --no-emit-trusted-host --constraint requirements.lock --extra build --extra test --extra fleet --extra snmp-pure \
+	  --no-emit-index-url --no-emit-trusted-host --constraint requirements.lock --extra build --extra test --extra fleet --extra pdf \
+	  --extra snmp-pure \
 	  --output-file requirements-test.lock pyproject.toml
 
 clean:
