@@ -47,6 +47,8 @@ _IFX: Final = {
 UP: Final = 1
 # IANAifType: ethernetCsmacd, and what older agents call fast and gigabit Ethernet (62, 69, 117), deprecated by RFC 3635.
 ETHERNET: Final = frozenset((6, 62, 69, 117))
+# IANAifType ieee8023adLag.
+AGGREGATE: Final = 161
 NO_CONNECTOR: Final = 2
 # A stack of eight switches with 52 sockets has 416, and as many VLAN interfaces again.
 MOST_INTERFACES: Final = 1024
@@ -90,6 +92,7 @@ def _interface(index: Oid, kind: int, columns: Mapping[str, Column]) -> Interfac
         name=text_of(columns["name"].rows.get(index)),
         mac=mac_text(mac) if isinstance(mac, bytes) and len(mac) == 6 else "",
         physical=kind in ETHERNET and number("connector") != NO_CONNECTOR,
+        aggregate=kind == AGGREGATE,
         up=number("oper") == UP,
         speed_bps=speed_bps(number("speed"), number("high_speed")),
         bits=BITS_64 if wide else BITS_32,

@@ -235,12 +235,15 @@ def port_samples(
 
     Args:      before: None at the first visit and after one that failed; ports: ifIndex -> port; ways: port -> link.
     """
-    physical = [one for one in now.interfaces.values() if one.physical and one.index in ports]
-    if physical:
-        yield Sample(at, place, "ports_up", sum(one.up for one in physical))
+    bridged = [one for one in now.interfaces.values() if one.index in ports and (one.physical or one.aggregate)]
+    # The sockets behind an aggregate are no bridge ports themselves, and are in use all the same.
+    behind = any(one.aggregate for one in bridged)
+    sockets = [one for one in now.interfaces.values() if one.physical and (one.index in ports or behind)]
+    if sockets:
+        yield Sample(at, place, "ports_up", sum(one.up for one in sockets))
     elapsed_s = now.at_s - before.at_s if before is not None else 0.0
     whole = before is not None and ran_through(before.ticks, now.ticks, elapsed_s)
-    for one in physical:
+    for one in bridged:
         port = ports[one.index]
         where = f"{place}/port:{port}"
         way = ways.get(port)

@@ -13,6 +13,7 @@ class Interface:
     bits      size of the octet counters, 32 or 64
     speed_bps 0 when the agent doesn't say
     physical  has a socket: no VLAN, no loopback, no aggregate
+    aggregate several sockets as one link (IEEE 802.1AX)
     reset     ifCounterDiscontinuityTime: another value says that counters began anew
     """
 
@@ -20,6 +21,7 @@ class Interface:
     name: str
     mac: str
     physical: bool
+    aggregate: bool
     up: bool
     speed_bps: float
     bits: int

@@ -187,6 +187,25 @@ def test_counters_that_change_their_size_are_not_compared() -> None:
     assert samples(told, vocabulary.DOWN_BPS)["link:switch/shelf"] == pytest.approx(400_000)
 
 
+def test_an_aggregate_is_one_link_and_several_sockets() -> None:
+    """Two sockets joined to one uplink: both are in use, the link has their speed together and the aggregate's own counters."""
+    rows = recording.a_switch()
+    joined = 900
+    # The sockets 9 and 10 are no bridge ports any more; the aggregate is, as port 10.
+    del rows[*recording.BASE_PORT, 9]
+    rows[*recording.BASE_PORT, UPLINK] = ("integer", str(joined))
+    rows[*IF, 8, 9 + OFFSET] = ("integer", "1")
+    rows |= {(*IF, 3, joined): ("integer", "161"), (*IF, 8, joined): ("integer", "1")}
+    rows |= {(*IFX, 15, joined): ("gauge", "2000"), (*IFX, 17, joined): ("integer", "2")}
+    rows |= {(*IFX, column, joined): ("counter64", "5") for column in range(6, 14)}
+    bench = Bench(rows)
+    told = bench.visit()
+    assert samples(told, vocabulary.PORTS_UP) == {"switch:shelf": 4}
+    assert samples(told, vocabulary.SPEED_BPS)["link:switch/shelf"] == 2e9
+    later = {**rows, UPTIME: ("timeticks", "366000"), (*IFX, IN_64, joined): ("counter64", str(5 + 12_000_000_000))}
+    assert samples(bench.visit(later), vocabulary.DOWN_BPS)["link:switch/shelf"] == pytest.approx(1.6e9)
+
+
 def test_a_switch_without_wide_counters_is_read_by_the_narrow_ones() -> None:
     """32-bit octet counters go round and still give the rate; frames that aren't counted add nothing."""
     rows = {oid: value for oid, value in recording.a_switch().items() if oid[: len(IFX)] != IFX or oid[-2] > 13}
