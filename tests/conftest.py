@@ -8,8 +8,6 @@ from pathlib import Path
 import pytest
 from hypothesis import settings
 
-pytest_plugins = ["tests.lab.fixtures"]
-
 # The laboratory network is for tests of several rooms.
 pytest_plugins = ["tests.lab.fixtures"]
 
