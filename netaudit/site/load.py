@@ -10,14 +10,10 @@ from typing import TYPE_CHECKING, Any
 
 from netaudit.site.check import find_faults
 from netaudit.site.document import build, parse_toml, read_text
-from netaudit.site.model import Site
+from netaudit.site.model import SINGLE, Site
 
 if TYPE_CHECKING:
     from pathlib import Path
-
-_SINGLE = frozenset(
-    ("site", "budget", "ceilings", "router", "looking", "services", "outside", "isolation", "serving", "wall")
-)
 
 
 def load_site(path: str | Path) -> Site:
@@ -53,7 +49,7 @@ def build_site(raw: dict[str, Any], file: str = "site.toml", text: str = "") -> 
 
     Raises:    PlanError: as `load_site`.
     """
-    return build(Site, with_profiles(raw), file=file, text=text, laws=find_faults, single=_SINGLE)
+    return build(Site, with_profiles(raw), file=file, text=text, laws=find_faults, single=SINGLE)
 
 
 @cache
@@ -79,4 +75,4 @@ def shape_site(raw: dict[str, Any], file: str = "site.toml", text: str = "") -> 
 
     Raises:    PlanError: a field is missing, unknown, of the wrong type or out of its range.
     """
-    return build(Site, with_profiles(raw), file=file, text=text, laws=lambda _: [], single=_SINGLE)
+    return build(Site, with_profiles(raw), file=file, text=text, laws=lambda _: [], single=SINGLE)

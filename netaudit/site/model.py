@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from datetime import time
 from ipaddress import IPv4Address, IPv4Network
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
 
@@ -618,3 +618,7 @@ class Site(Table):
     alert: dict[Name, Alert] = Field(
         default_factory=dict, max_length=20, description="Channels through which findings are told"
     )
+
+
+# Tables that stand once, without a name of their own after the dot.
+SINGLE: Final = frozenset(name for name, row in Site.model_fields.items() if get_origin(row.annotation) is not dict)

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Any, Final
 
+from netaudit.site.model import SINGLE
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
@@ -30,7 +32,6 @@ _ORDER: Final = (
     "drop",
     "device",
 )
-_SINGLE: Final = frozenset(("site", "budget", "ceilings", "router", "looking", "serving"))
 
 
 def plan_text(raw: Mapping[str, Any], *, head: str = "", comments: Mapping[str, str] | None = None) -> str:
@@ -47,7 +48,7 @@ def plan_text(raw: Mapping[str, Any], *, head: str = "", comments: Mapping[str, 
         if isinstance(content, list):
             for row in content:
                 lines += [*_table(f"[[{_key(table)}]]", table, row, {}), ""]
-        elif table in _SINGLE:
+        elif table in SINGLE:
             lines += [*_table(f"[{_key(table)}]", table, content, said), ""]
         else:
             for name, row in content.items():
