@@ -67,7 +67,7 @@ class Page(HTMLParser):
         """Note a tag."""
         self.tags.append(tag)
         self.attributes += attrs
-        if tag not in ("meta", "link", "br", "img"):
+        if tag not in ("meta", "link", "br", "img", "input"):
             self.open.append(tag)
 
     def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
