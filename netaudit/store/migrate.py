@@ -10,7 +10,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Final
 
-from sqlalchemy import Connection, Engine, inspect, text
+from sqlalchemy import Connection, Engine, text
 
 from netaudit.errors import StoreError
 from netaudit.store.engine import shown, writing
@@ -48,7 +48,7 @@ def version_of(connection: Connection) -> int:
     Raises:    StoreError: it is a database of another program.
     """
     if connection.dialect.name != "sqlite":
-        if not inspect(connection).has_table("alembic_version"):
+        if connection.scalar(text("SELECT to_regclass('alembic_version')")) is None:
             return 0
         return int(connection.scalar(text("SELECT version_num FROM alembic_version")) or 0)
     version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())

@@ -8,6 +8,7 @@ that lost its card and counts from one again does no harm. Memory is bounded by 
 
 from __future__ import annotations
 
+import json
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from sqlalchemy import Connection, Engine, delete, select, text, update
@@ -77,8 +78,7 @@ class _Shipment:
         """Send everything, the oldest duty first."""
         self._lock()
         self._forgotten()
-        self._small()
-        self._presence()
+        self._presence(self._small())
         lines = self._lines()
         for name, step_s, settle_s in _KEYED:
             self._keyed(name, step_s, settle_s, lines)
@@ -90,8 +90,8 @@ class _Shipment:
 
     def _lock(self) -> None:
         # One shipment of a site at a time; numbers are given out below this lock, which goes with the transaction.
-        self.far.execute(text(f"SET LOCAL lock_timeout = {LOCK_MS}"))
-        self.far.execute(text("SELECT pg_advisory_xact_lock(:site)"), {"site": self.far_site})
+        asked = text("SELECT set_config('lock_timeout', :ms, true), pg_advisory_xact_lock(:site)")
+        self.far.execute(asked, {"ms": str(LOCK_MS), "site": self.far_site})
 
     def _keep(self) -> None:
         """Commit there, wait until that is on its disk, and only then note here how far it came."""
@@ -119,7 +119,8 @@ class _Shipment:
 
     # -- tables that are small enough to be read whole
 
-    def _small(self) -> None:
+    def _small(self) -> dict[int, int]:
+        """Send them; give the centre's number of each device by its number here."""
         stream = self._stream("small")
         with writing(self.here) as near:
             since = begin(near, self.site, stream) or 0
@@ -156,11 +157,11 @@ class _Shipment:
             for row in present
             if row["device"] in numbers
         ]
-        if rows:
-            self.far.execute(schema.present.insert(), rows)
+        self._add(schema.present, rows)
         self.sent["devices"] = len(fresh[schema.devices])
         if newest > since:
             self._done[stream] = newest
+        return numbers
 
     def _numbered(self, table: Table, natural: tuple[str, ...], rows: Sequence[Any], changes: tuple[str, ...]) -> None:
         """Write rows whose numbers the centre gives out, found again by what names them in the world."""
@@ -177,8 +178,6 @@ class _Shipment:
         new = []
         for row in rows:
             name = tuple(row[part] for part in natural)
-            if name in there and not changes:
-                continue
             if name in there:
                 here = (table.c.site == self.far_site, table.c.id == there[name])
                 self.far.execute(update(table).where(*here).values({change: row[change] for change in changes}))
@@ -186,8 +185,13 @@ class _Shipment:
                 number += 1
                 there[name] = number
                 new.append({**row, "site": self.far_site, "id": number})
-        if new:
-            self.far.execute(table.insert(), new)
+        self._add(table, new)
+
+    def _add(self, table: Table, rows: list[dict[str, Any]]) -> None:
+        # As one document: row by row, a first shipment would wait for the centre once for each of its series.
+        if rows:
+            given = f"INSERT INTO {table.name} SELECT * FROM json_populate_recordset(NULL::{table.name}, %s)"  # noqa: S608 - our own words
+            self.far.exec_driver_sql(given, (json.dumps(rows),))
 
     def _close_lost(self, rows: Sequence[Any]) -> None:
         # A box that lost its card opens again what is open at the centre still: that one ended when nobody knows; now.
@@ -206,13 +210,10 @@ class _Shipment:
 
     # -- tables in the order of time, in chunks
 
-    def _presence(self) -> None:
-        stream, one, devices = self._stream("presence"), schema.presence.c, schema.devices
+    def _presence(self, numbers: dict[int, int]) -> None:
+        stream, one = self._stream("presence"), schema.presence.c
         with writing(self.here) as near:
             since = begin(near, self.site, stream) or 0
-        with self.here.connect() as near:
-            known = {row.id: row.mac for row in near.execute(select(devices).where(devices.c.site == self.site))}
-        numbers = self._device_numbers(known)
         while True:
             asked = select(schema.presence).where(one.site == self.site, one.until >= since)
             with self.here.connect() as near:
@@ -237,9 +238,13 @@ class _Shipment:
         one = schema.series.c
         with self.here.connect() as near:
             rows = near.execute(select(schema.series).where(one.site == self.site)).mappings().all()
-        self._numbered(schema.series, ("kind", "place"), rows, ())
         asked = select(one.kind, one.place, one.id, one.quantum).where(one.site == self.far_site)
         there = {(row.kind, row.place): (row.id, row.quantum) for row in self.far.execute(asked)}
+        last = max((number for number, _ in there.values()), default=0)
+        unknown = [row for row in rows if (row["kind"], row["place"]) not in there]
+        new = [{**row, "site": self.far_site, "id": number} for number, row in enumerate(unknown, last + 1)]
+        self._add(schema.series, new)
+        there |= {(row["kind"], row["place"]): (row["id"], row["quantum"]) for row in new}
         lines = {}
         for row in rows:
             number, quantum = there[row["kind"], row["place"]]
