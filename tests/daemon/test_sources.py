@@ -237,3 +237,23 @@ def test_the_router_is_asked_where_it_was_heard(lab: Lab, gateway: Host, answers
     """Before anybody was heard nothing is known; then a router that answers, keeps silent or is gone is told apart."""
     lab.segment([gateway, *PLANNED[1:]], own=["192.0.2.1/26"])
     assert lab.call(ask_the_router) == (None, answers)
+
+
+@pytest.mark.timeout(240)
+def test_a_name_that_leads_elsewhere_and_a_way_out_that_is_cut_are_found(lab: Lab, tmp_path: Path) -> None:
+    """The router's resolver names another address than the desk's; nothing outside opens, and the fault is beyond the router."""
+    resolver = GATEWAY.but(zone=(("desk.home.arpa", "192.0.2.99"),))
+    lab.segment([resolver, *PLANNED[1:]], own=["192.0.2.1/26"])
+    plan = PLAN.replace('mac = ["02:00:00:00:01:20"]', 'mac = ["02:00:00:00:01:20"]\nhostname = "desk.home.arpa"')
+    plan += (
+        '[services]\nresolver = "192.0.2.2"\nevery = "10 s"\n[outside]\nhosts = ["203.0.113.9:443"]\nevery = "10 s"\n'
+    )
+    running = start(lab, tmp_path, plan)
+    for rule in ("name_wrong", "source_silent"):
+        opened = f'netaudit_findings{{rule="{rule}",state="open"}}'
+        wait_for(f"{rule} is found", lambda opened=opened: metric(lab, running, opened) == 1)  # type: ignore[misc]
+    assert latest(tmp_path / "site.db", "link:wan", "outside_share") == 0
+    log = (tmp_path / "log").read_text()
+    assert "the fault is beyond the router" in log
+    running.process.terminate()
+    assert running.process.wait(15) == 0
