@@ -82,7 +82,9 @@ async def collect(
             _repeat(look.echo_gateway, looking.gateway_every_s, first_s=1.0),
         ]
     # What the daemon asks rarely is asked at least twice: an error counter needs two readings.
-    jobs += [_repeat(job.run, min(job.every_s, seconds / 3), first_s=1.0) for job in sources.jobs]
+    jobs += [
+        _repeat(job.run, min(job.every_s, seconds / 3), first_s=min(job.first_s, seconds / 4)) for job in sources.jobs
+    ]
     if every_s is not None:
         jobs.append(_repeat(report, every_s, first_s=every_s))
     await _for(seconds, jobs)

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -16,6 +19,10 @@ from netaudit.observe.observation import Health, How, Naming, Observation, Sampl
 from netaudit.site.load import parse_site
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_planned, without
+from tests.lab.host import Host
+
+if TYPE_CHECKING:
+    from tests.lab.lan import Lab
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -132,6 +139,86 @@ def test_a_file_that_is_no_baseline_is_refused(plan: str, tmp_path: Path, capsys
     assert "make one with netaudit baseline" in capsys.readouterr().err
     assert main(["cutover", plan, "--from", plan, "--plan"]) == 2
     assert "is no baseline of ours" in capsys.readouterr().err
+
+
+NIGHT = """
+[site]
+name = "Laboratory"
+[looking]
+echo_every = "1 s"
+gateway_every = "1 s"
+pace = 500
+retries = 1
+[room.study]
+[segment.home]
+network = "192.0.2.0/27"
+gateway = "192.0.2.2"
+interface = "seg0"
+[switch.shelf]
+[device.desk]
+kind = "desktop"
+at = "study"
+mac = ["02:00:00:00:01:20"]
+address = "192.0.2.20"
+[device.scale]
+kind = "controller"
+at = "study"
+mac = ["02:00:00:00:01:21"]
+needs = "turn the key at its back"
+"""
+ROUTER, DESK_HOST, SCALE = (
+    Host(f"02:00:00:00:01:{host:02x}", f"192.0.2.{number}", delay_s=0.001)
+    for host, number in ((2, 2), (0x20, 20), (0x21, 21))
+)
+
+
+@pytest.mark.timeout(120)
+def test_the_night_of_a_move_in_the_laboratory(lab: Lab, tmp_path: Path) -> None:
+    """
+    A baseline by looking; then the scale is off: a line says that it is missing and what it needs. When it comes up while
+    the command looks, a line says so, and nothing remains.
+    """
+    plan, page = tmp_path / "site.toml", tmp_path / "night.html"
+    plan.write_text(NIGHT, encoding="utf-8")
+    segment = lab.segment([ROUTER, DESK_HOST, SCALE], own=["192.0.2.1/27"])
+
+    def words(*more: str) -> list[str]:
+        return [sys.executable, "-m", "netaudit", more[0], str(plan), *more[1:]]
+
+    said = lab.run(words("baseline", "spring", "--for", "2s", "--out", str(tmp_path))).stdout
+    assert "3 devices, from looking" in said
+    segment.remove(SCALE)
+    kept = str(tmp_path / "spring.baseline.json")
+    done = lab.run(words("cutover", "--from", kept, "--for", "3s", "--page", str(page)), check=False)
+    assert done.returncode == 1
+    assert "missing  scale  192.0.2.21  home  turn the key at its back" in done.stdout
+    assert "2 of 3 are back, 1 to go" in done.stdout
+    assert "turn the key at its back" in page.read_text("utf-8")
+    process = lab.popen(words("cutover", "--from", kept, "--for", "16s"), stdout=subprocess.PIPE, text=True)
+    first = process.stdout.readline() if process.stdout else ""
+    assert "missing  scale" in first
+    segment.set(SCALE)
+    said = process.communicate(timeout=60)[0]
+    assert process.returncode == 0
+    assert "back  scale" in said
+    assert "All 3 are back where they belong" in said
+
+
+@pytest.mark.timeout(60)
+def test_accepting_by_looking_says_what_too_short_a_look_can_not_prove(lab: Lab, tmp_path: Path) -> None:
+    """Three seconds prove who is there; loss stays open; the word for the restart is given; the certificate holds."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(NIGHT, encoding="utf-8")
+    lab.segment([ROUTER, DESK_HOST, SCALE], own=["192.0.2.1/27"])
+    words = [sys.executable, "-m", "netaudit", "accept", str(plan)]
+    done = lab.run([*words, "--for", "3s", "--out", str(tmp_path), "--json", "--restart", "the shelf"], check=False)
+    document = json.loads(done.stdout)
+    outcomes = {one["key"]: {item["outcome"] for item in one["items"]} for one in document["content"]["results"]}
+    assert outcomes["presence"] == {"passed"}
+    assert outcomes["loss"] == {"not tested"}
+    assert outcomes["restart"] == {"passed"}
+    assert "now switch off and on again: the shelf" in done.stderr
+    assert lab.run([*words, "--verify", str(tmp_path / "certificate.json")]).returncode == 0
 
 
 @pytest.mark.parametrize(

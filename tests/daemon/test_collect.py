@@ -48,7 +48,6 @@ network = "192.0.2.0/24"
 gateway = "192.0.2.2"
 pool = ["192.0.2.30", "192.0.2.60"]
 interface = "seg0"
-may_reach = ["things"]
 [segment.things]
 network = "198.51.100.0/24"
 gateway = "198.51.100.2"
@@ -57,6 +56,8 @@ interface = "seg1"
 [services]
 resolver = "192.0.2.2"
 every = "10 s"
+[isolation]
+hosts = ["device:desk", "device:gate"]
 [switch.loft]
 ports = [{ count = 12, power = "type 2" }, { count = 200 }]
 supply = "60 W"
@@ -153,13 +154,7 @@ def recorded(evidence: Evidence, site: Site = SITE) -> list[Observation]:
         told.append(Sample(at, "switch:loft", vocabulary.POWER_W, 20.0))
         told.append(Sample(at, "radio:hall/2.4", vocabulary.STATIONS, 5.0))
         told.append(Sample(at, "radio:hall/2.4", vocabulary.BUSY_SHARE, 0.1))
-    told.append(_reach(evidence, "home", "things", "yes"))
-    told.append(_reach(evidence, "things", "home", "no"))
     return told
-
-
-def _reach(evidence: Evidence, one: str, other: str, reached: str) -> Notice:
-    return Notice(evidence.since, f"segment:{one}", words.REACH, (("reached", reached), ("target", "x"), ("to", other)))
 
 
 def judged(evidence: Evidence, told: list[Observation]) -> Certificate:
@@ -275,7 +270,9 @@ def test_faults_that_only_a_switch_a_radio_or_a_router_can_tell(lab: Lab) -> Non
     assert failed(judged(evidence, samples(vocabulary.SPEED_BPS, 1e8, ports[DESK.mac]))) == ["speed"]
     assert failed(judged(evidence, samples(vocabulary.POWER_W, 57.0))) == ["power"]
     assert failed(judged(evidence, samples(vocabulary.STATIONS, 19.0))) == ["stations"]
-    assert failed(judged(evidence, [*told, _reach(evidence, "things", "home", "yes")])) == ["isolation"]
+    detail = (("by", "echo"), ("segment", "home"), ("target", "device:desk"))
+    leak = Notice(evidence.since, "segment:things", words.ISOLATION_BREACH, detail)
+    assert failed(judged(evidence, [*told, leak])) == ["isolation"]
 
 
 def test_looking_needs_a_segment_with_an_interface_and_a_sensible_time(lab: Lab) -> None:

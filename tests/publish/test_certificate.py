@@ -55,7 +55,7 @@ def test_hostile_words_from_the_wire_are_harmless() -> None:
         Sighting(at(1), "home", bad, bad, How.ARP),
         Naming(at(1), bad, bad, How.ARP),
         notice("segment:home", "dhcp_server", server=bad, mac=bad, address=bad),
-        notice("segment:things", "reach", to="home", target=bad, reached="yes"),
+        notice("segment:things", "isolation_breach", segment="home", target=bad, by=bad),
     ]
     page = render_certificate(judged(seen), house())
     assert "<script>x" not in page

@@ -32,6 +32,8 @@ PLAN = """
 [site]
 name = "Osier House"
 time_zone = "Europe/Lisbon"
+[isolation]
+hosts = ["device:desk", "device:gate"]
 [alert.mail]
 url_env = "OSIER_MAIL"
 [closet.loft]
@@ -171,8 +173,8 @@ def as_planned() -> list[Observation]:
         notice("segment:things", vocabulary.DHCP_SERVER, server="198.51.100.1", mac=ROUTER, address="198.51.100.150")
     )
     seen.append(notice("device:desk", vocabulary.RESOLVED, name="desk.osier.home.arpa", address="192.0.2.21"))
-    seen.append(notice("segment:home", words.REACH, to="things", target="198.51.100.21", reached="yes"))
-    seen.append(notice("segment:things", words.REACH, to="home", target="192.0.2.21", reached="no"))
+    for segment in ("home", "things"):
+        seen.append(Sample(at(20), f"segment:{segment}", words.ISOLATION_BREACHES, 0.0))
     for socket in sockets(trial):
         rate = min(trial.patching.groups["loft"][0].rate_bps, socket.patch.plug.rate_bps)
         for minutes in (1, 20):

@@ -92,7 +92,8 @@ def _second_server(seen: list[Observation]) -> list[Observation]:
 
 def _leak(seen: list[Observation]) -> list[Observation]:
     """Things reach the home."""
-    return [*seen, notice("segment:things", words.REACH, to="home", target="192.0.2.1:443", reached="yes")]
+    said = notice("segment:things", words.ISOLATION_BREACH, segment="home", target="device:desk", by="echo tcp/443")
+    return [*seen, said]
 
 
 def _lossy(seen: list[Observation]) -> list[Observation]:
@@ -291,6 +292,15 @@ def test_an_address_in_the_pool_that_the_plan_fixed_is_a_clash() -> None:
     results = {result.key: result for result in judged(_offered(as_planned())).results}
     failed = [item for item in results["fixed"].items if item.outcome is Outcome.FAILED]
     assert [item.place for item in failed] == ["device:desk"]
+
+
+def test_a_way_that_the_plan_opens_and_the_router_closes_fails() -> None:
+    """The home may reach the things: when its one host there stays silent in every round, isolation fails; in some, it passes."""
+    missing = notice("segment:home", words.REACH_MISSING, segment="things", target="device:gate", answer="silent")
+    failed = [result.key for result in judged([*as_planned(), missing]).results if result.outcome is Outcome.FAILED]
+    assert failed == ["isolation"]
+    again = Sample(at(25), "segment:home", words.ISOLATION_BREACHES, 0.0)
+    assert judged([*as_planned(), missing, again]).accepted
 
 
 def test_a_restart_that_loses_a_device_fails() -> None:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.confidence import share_claim
+from netaudit.audit.rules.rule import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -17,39 +18,53 @@ if TYPE_CHECKING:
 
 
 def judge_isolation(trial: Trial) -> Iterator[Item]:
-    """Ask for each pair of segments whether what was tried came through as the plan says, and only then."""
-    tried: defaultdict[tuple[str, str], dict[str, bool]] = defaultdict(dict)
-    for notice in trial.told(words.REACH):
-        detail = dict(notice.detail)
-        pair = notice.place.removeprefix("segment:"), detail.get("to", "")
-        target = detail.get("target", "?")
-        tried[pair][target] = tried[pair].get(target, False) or detail.get("reached") == "yes"
+    """Ask for each pair of segments whether the hosts that the plan names were reached as it says, and only then."""
+    through: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
+    silent: Counter[tuple[str, str]] = Counter()
+    for notice in (*trial.told(words.ISOLATION_BREACH), *trial.told(words.REACH_MISSING)):
+        detail, source = dict(notice.detail), notice.place.removeprefix("segment:")
+        if notice.kind == words.ISOLATION_BREACH:
+            through[source, detail.get("segment", "")].add(
+                f"{named(detail.get('target', '?'))} by {detail.get('by', '?')}"
+            )
+        else:
+            silent[source, detail.get("target", "")] += 1
     for name, segment in trial.site.segment.items():
+        rounds = len(trial.answered(f"segment:{name}", words.ISOLATION_BREACHES))
         for other in trial.site.segment:
             if other == name:
                 continue
-            place, open_ = f"segment:{name}->{other}", other in segment.may_reach
-            attempts = tried.get((name, other), {})
-            through = sorted(target for target, reached in attempts.items() if reached)
-            if not attempts:
-                yield untested(place, "nobody tried", "Try it from a box on the first segment.")
-            elif through and not open_:
+            place, hosts = f"segment:{name}->{other}", _hosts(trial, other)
+            if through[name, other]:
                 yield failed(
                     place,
-                    f"{name} reaches {', '.join(through[:3])} on {other}, which the plan forbids",
+                    f"{name} reaches {', '.join(sorted(through[name, other])[:3])}, which the plan forbids",
                     "Add the router's rule that keeps them apart; look for a port or network name in the wrong VLAN.",
                 )
-            elif open_ and not through:
+            elif not rounds or not hosts:
+                yield untested(
+                    place,
+                    "the plan names no host there" if not hosts else "nobody tried",
+                    "Name hosts under [isolation] in the plan, and look from a box that is on both segments.",
+                )
+            elif other not in segment.may_reach:
+                yield passed(place, f"none of {len(hosts)} hosts was reached in {rounds} rounds; closed as planned")
+            elif all(silent[name, host] >= rounds for host in hosts):
                 yield failed(
                     place,
-                    f"{name} reaches nothing of {len(attempts)} tried on {other}, which the plan allows",
+                    f"none of {len(hosts)} hosts on {other} was reached in {rounds} rounds, which the plan allows",
                     "Add the router's rule that lets them through.",
                 )
             else:
-                yield passed(
-                    place,
-                    f"{len(through)} of {len(attempts)} tried came through; {'open' if open_ else 'closed'} as planned",
-                )
+                yield passed(place, f"{len(hosts)} hosts tried in {rounds} rounds; open as planned")
+
+
+def _hosts(trial: Trial, segment: str) -> list[str]:
+    """Give the hosts on a segment that the plan names for trying, and that are there: the silence of others says nothing."""
+    things = (trial.roster.by_ref.get(ref) for ref in trial.site.isolation.hosts)
+    return [
+        thing.ref for thing in things if thing is not None and thing.segment == segment and thing.ref in trial.found
+    ]
 
 
 def judge_recorder(trial: Trial) -> Iterator[Item]:
