@@ -15,7 +15,7 @@ from importlib import resources
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
-from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from prometheus_client.exposition import choose_encoder
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
@@ -101,6 +101,7 @@ def make_app(
             Route("/reports/", pages.archive),
             Route("/reports/{name}", pages.report),
             Route("/certificates/{key}", pages.certificate),
+            Route("/certificates/{key}/text", pages.certificate_text),
             Route("/ledger.css", lambda _: Response(page_style(), media_type="text/css")),
             Route("/fresh.js", lambda _: Response(_script(), media_type="text/javascript")),
             Route("/favicon.svg", lambda _: Response(_favicon(), media_type="image/svg+xml")),
@@ -197,8 +198,10 @@ class _Pages:
     def login(self, request: Request) -> Response:
         return self._page("login.html", request, self._state(), wrong="wrong" in request.query_params)
 
-    def metrics(self, _: Request) -> Response:
-        return Response(generate_latest(self._registry), media_type=CONTENT_TYPE_LATEST)
+    def metrics(self, request: Request) -> Response:
+        # Prometheus' own text or OpenMetrics, whichever the scraper asks for.
+        encode, kind = choose_encoder(request.headers.get("accept", ""))
+        return Response(encode(self._registry), headers={"content-type": kind})
 
     def fresh(self, _: Request) -> Response:
         at = self._state().at
@@ -220,6 +223,22 @@ class _Pages:
         return Response(content, media_type=kind, headers={"content-security-policy": SELF_CONTAINED})
 
     def certificate(self, request: Request) -> Response:
+        document = self._kept.certificate(request.path_params["key"])
+        if document is None:
+            return _absent("certificate")
+        # Rarely asked for, and the checks are many modules: the daemon needn't hold them from its start.
+        from netaudit.audit.acceptance.certificate import read_certificate  # noqa: PLC0415
+        from netaudit.publish.certificate import render_certificate  # noqa: PLC0415
+
+        try:
+            certificate = read_certificate(document)
+        except NetauditError:
+            # Of a newer or older program: its text is there all the same.
+            return PlainTextResponse(document)
+        page = render_certificate(certificate, self._state().site)
+        return HTMLResponse(page, headers={"content-security-policy": SELF_CONTAINED})
+
+    def certificate_text(self, request: Request) -> Response:
         document = self._kept.certificate(request.path_params["key"])
         return _absent("certificate") if document is None else PlainTextResponse(document)
 

@@ -9,7 +9,9 @@ from typing import TYPE_CHECKING
 
 import pytest
 from prometheus_client import CollectorRegistry
+from prometheus_client.openmetrics import parser as openmetrics
 
+from netaudit.audit.acceptance.certificate import write_certificate
 from netaudit.audit.standing import Standing
 from netaudit.errors import StoreError
 from netaudit.publish.archive import read_report, report_names
@@ -19,6 +21,7 @@ from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
+from tests.audit.acceptance.house import as_planned, judged
 from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
 
 if TYPE_CHECKING:
@@ -193,9 +196,29 @@ async def test_a_certificate_is_given_as_text(app: ASGIApp, ask: Ask) -> None:
     """A certificate is listed by its SHA-256 and comes as plain text, which no browser runs."""
     key = hashlib.sha256(CERTIFICATE.encode()).hexdigest()
     assert f'href="/certificates/{key}"' in (await ask(app, "/reports/")).text
+    for path in (f"/certificates/{key}", f"/certificates/{key}/text"):
+        got = await ask(app, path)
+        assert got.text == CERTIFICATE
+        assert got.headers["content-type"].startswith("text/plain")
+
+
+async def test_a_certificate_that_can_be_read_is_a_page(app: ASGIApp, ask: Ask, kept: Kept) -> None:
+    """A certificate of ours is shown with its verdict, sandboxed; its text stays to be had, for it is what was hashed."""
+    text = write_certificate(judged(as_planned()))
+    key = kept._store.save_certificate(text, NOW)
     got = await ask(app, f"/certificates/{key}")
-    assert got.text == CERTIFICATE
-    assert got.headers["content-type"].startswith("text/plain")
+    assert "Certificate of acceptance" in got.text
+    assert got.headers["content-security-policy"].endswith("sandbox")
+    assert (await ask(app, f"/certificates/{key}/text")).text == text
+
+
+async def test_metrics_come_as_the_scraper_asks(app: ASGIApp, ask: Ask) -> None:
+    """OpenMetrics for who accepts it, read by the client library's own strict parser."""
+    got = await ask(app, "/metrics", headers={"accept": "application/openmetrics-text; version=1.0.0"})
+    assert got.headers["content-type"].startswith("application/openmetrics-text")
+    read = openmetrics.text_string_to_metric_families(got.text)  # type: ignore[no-untyped-call]  # the library's
+    families = {family.name for family in read}
+    assert {"netaudit_line_supply", "netaudit_line_state", "netaudit_findings"} <= families
 
 
 async def test_a_page_says_how_fresh_it_is(app: ASGIApp, ask: Ask) -> None:

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from netaudit.audit.calibration import Calibration
+from netaudit.audit.forecast import Forecast
 from netaudit.audit.standing import Standing
 from netaudit.capacity.line import Flaw, Hazard, State
 from netaudit.publish.report import render_report
-from netaudit.publish.report_data import WeekReport
+from netaudit.publish.report_data import DeviceChange, Drift, Outlook, WeekReport
 from netaudit.publish.summary import MOST_TO_DO, summarise
 from netaudit.publish.views import FindingView
 from tests.publish.samples import MONDAY, NOW, Page, assert_self_contained, line, plan
@@ -124,3 +126,58 @@ def test_the_list_of_things_to_do_is_bounded_and_begins_with_hazards() -> None:
     made = summarise(plan(""), [], [HAZARD] * 2, [], [OPEN] * 20)
     assert [item.text.startswith("Hazard") for item in made.to_do] == [True] * 2 + [False] * (MOST_TO_DO - 2)
     assert made.more == 22 - MOST_TO_DO
+
+
+def test_the_summary_comes_first_and_the_cautions_last(week: WeekReport) -> None:
+    """What one reads first is how things are; what holds for all such figures stands at the end."""
+    page = render_report(week)
+    headings = re.findall(r"<h2[^>]*>(?:<svg.*?</svg>)?([^<]+)", page)
+    assert headings[0].startswith("Something can break equipment")
+    assert headings[-1] == "Cautions"
+
+
+NEW = [
+    ((("kettle", "gadgets"),), "1 device is new: kettle."),
+    ((("kettle", "gadgets"), ("lamp", "family")), "2 devices are new: kettle, lamp."),
+    ((("", "gadgets"),), "1 device is new, on network gadgets."),
+    ((("", "gadgets"), ("", "gadgets")), "2 devices are new, all on network gadgets."),
+    ((("", "gadgets"),) * 40 + (("", "family"),), "41 devices are new, most on network gadgets."),
+    ((("", "gadgets"), ("", "family")), "2 devices are new, on 2 networks."),
+    ((("", ""),), "1 device is new."),
+]
+
+
+@pytest.mark.parametrize(("devices", "said"), NEW, ids=[said for _, said in NEW])
+def test_a_householder_reads_names_or_places_and_no_macs(
+    week: WeekReport, devices: tuple[tuple[str, str], ...], said: str
+) -> None:
+    """A few names are said; of many or nameless devices where most of them are; never a MAC."""
+    changes = tuple(DeviceChange("new", NOW, name, "02:00:5e:99:00:01", segment) for name, segment in devices)
+    finding = FindingView(
+        "unknown", "device:02:00:5e:99:00:01", "A stranger: 02:00:5e:99:00:01, 192.0.2.1", "", NOW, None
+    )
+    page = render_report(replace(week, changes=changes, findings=(finding,), hazards=()))
+    summary = page.partition('<section class="verdict">')[2].partition("</section>")[0]
+    read = Page(summary).text
+    assert said in read
+    assert "A stranger: 192.0.2.1." in read
+    assert "02:00:5e" not in read
+
+
+def test_what_got_tighter_and_what_is_to_be_expected_are_told(week: WeekReport) -> None:
+    """A drift, a forecast, a calibration and a reminder each have their row; the summary names the first two."""
+    one = line(planned=5)
+    calibration = Calibration("radio:hall/2.4", 60, 0.1, 0.1, None, None, "10 % more than predicted")
+    ahead = Forecast("reaches its ceiling in 5 to 9 weeks", 60, NOW.date(), NOW.date(), 1.0)
+    told = replace(
+        week,
+        tighter=(Drift(one, 3.0, 6.0),),
+        outlooks=(Outlook(one, ahead), Outlook(one, Forecast("no trend in 60 days", 60))),
+        calibrations=(calibration,),
+        reminders=("Look at the battery.",),
+    )
+    read = assert_self_contained(render_report(told))
+    assert "What got tightest: ports, switch pantry." in read.text
+    assert "Ports, switch pantry: reaches its ceiling in 5 to 9 weeks." in read.text
+    for said in ("switch pantry 3 6 8", "no trend in 60 days 60", "over 60 hours: 10 % more", "Look at the battery."):
+        assert said in read.text, said
