@@ -52,6 +52,8 @@ class Server:
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind((host, port))
+            # Who comes before the loop has begun to answer waits and is not refused.
+            self._socket.listen()
         except OSError as error:
             self._socket.close()
             raise LookError(
