@@ -27,6 +27,9 @@ truth: $(VENV)/test-ready
 fuzz: $(VENV)/test-ready
 	$(BIN)/python tests/wire/fuzz/fuzz.py 600
 
+soak: $(VENV)/test-ready
+	$(BIN)/python -m tests.soak.soak
+
 # Two installs are the same: both locks are made from pyproject.toml by this recipe and by nothing else.
 lock: | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet pip-tools
