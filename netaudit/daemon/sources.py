@@ -223,6 +223,10 @@ class Sources:
         for recorder, kept in site.recorder.items():
             if topology.recorder_switch[recorder] == name and kept.mac:
                 below[f"link:recorder/{recorder}"] = frozenset({kept.mac})
+        for below_it, other in site.switch.items():
+            # A switch that is asked itself tells of its own uplink; of another one the port above knows as much.
+            if other.uplink == f"switch:{name}" and other.snmp is None:
+                below[f"link:switch/{below_it}"] = frozenset({below_it})
         return Hangs(f"link:switch/{name}", snmp.uplink_port if snmp else None, frozenset(above), below)
 
     def _command(self, source: str, command: Command) -> Callable[[], Awaitable[Iterable[Observation]]]:

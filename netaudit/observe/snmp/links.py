@@ -1,4 +1,4 @@
-"""Which port of a switch leads to the router, and which to an access point or recorder of the plan: by MACs, not by guess."""
+"""Which port of a switch leads to the router, and which to an access point or recorder of the plan: by MACs and names, not by guess."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ class Hangs:
     uplink       the link towards the router (`link:switch/barn`)
     uplink_port  the port it starts from, where the plan says so
     above        MACs of the router
-    below        link (`link:access_point/hall`) -> MACs by which what is at its other end is known
+    below        link (`link:access_point/hall`) -> MACs by which what is at its other end is known, or the name that it
+                 gives itself by LLDP
     """
 
     uplink: str
@@ -48,7 +49,8 @@ def find_links(
     """
     said: defaultdict[str, set[int]] = defaultdict(set)
     for one in neighbours:
-        said[one.chassis].add(one.port)
+        for word in {one.chassis, one.name} - {""}:
+            said[word].add(one.port)
 
     def behind(macs: Iterable[str]) -> int | None:
         listed = tuple(macs)

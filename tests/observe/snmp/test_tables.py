@@ -16,10 +16,12 @@ from netaudit.observe.snmp.forwarding import (
     read_forwarding,
 )
 from netaudit.observe.snmp.interfaces import read_interfaces
+from netaudit.observe.snmp.links import Hangs, Way, find_links
 from netaudit.observe.snmp.neighbours import LOCAL, REMOTE, read_neighbours
 from netaudit.observe.snmp.power import PORT_TABLE, SUPPLY_TABLE, read_power
 from netaudit.observe.snmp.recorded import RecordedClient
 from netaudit.observe.snmp.system import read_system
+from netaudit.observe.snmp.tables import Neighbour
 from tests.observe.snmp.recording import ENTITY, IF, IFX, SYSTEM, mac_index
 
 if TYPE_CHECKING:
@@ -151,3 +153,32 @@ async def test_two_supplies_and_their_ports_are_kept_apart() -> None:
         (2, 1, "delivering", 3),
     ]
     assert not trouble
+
+
+def test_a_neighbours_own_word_counts_before_what_was_learnt() -> None:
+    """A switch below by the name that it gives itself, an access point by its chassis; a table that says otherwise is older."""
+    hangs = Hangs(
+        "link:switch/loft",
+        above=frozenset({MAC}),
+        below={"link:switch/shed": frozenset({"shed"}), "link:access_point/hall": frozenset({OTHER})},
+    )
+    said = [Neighbour(8, MAC, "gate", ""), Neighbour(4, "02:00:00:00:00:09", "shed", ""), Neighbour(2, OTHER, "", "")]
+    found = find_links(hangs, {OTHER: frozenset({4}), MAC: frozenset({4})}, said)
+    assert found == {
+        8: Way("link:switch/loft", upward=True),
+        4: Way("link:switch/shed", upward=False),
+        2: Way("link:access_point/hall", upward=False),
+    }
+
+
+def test_two_things_behind_one_port_are_on_neither() -> None:
+    """Another switch is in between, and what passes the port is not one link's load."""
+    hangs = Hangs("link:switch/loft", below={f"link:access_point/{one}": frozenset({one}) for one in (MAC, OTHER)})
+    assert find_links(hangs, {MAC: frozenset({4}), OTHER: frozenset({4})}, ()) == {}
+    assert find_links(hangs, {MAC: frozenset({4}), OTHER: frozenset({5})}, ()).keys() == {4, 5}
+
+
+def test_the_plans_word_for_the_uplink_counts_first() -> None:
+    """A port that the plan names is the uplink, whatever was learnt where."""
+    hangs = Hangs("link:switch/loft", uplink_port=1, above=frozenset({MAC}))
+    assert find_links(hangs, {MAC: frozenset({4})}, ()) == {1: Way("link:switch/loft", upward=True)}
