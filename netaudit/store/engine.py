@@ -21,6 +21,7 @@ BUSY_MS: Final = 5000
 # Pages in memory for each connection [KiB]: what the reports need, on a box with 512 MiB (21 MB resident measured).
 CACHE_KIB: Final = 8000
 _WRITES: Final = "netaudit_writes"
+_LAZILY: Final = "netaudit_lazily"
 
 
 def address_of(url_or_path: str | Path) -> URL:
@@ -67,9 +68,13 @@ def connect(url: URL) -> Engine:
 
 
 @contextmanager
-def writing(engine: Engine) -> Iterator[Connection]:
-    """Open one transaction that means to write: all of it is kept or nothing."""
-    with engine.connect().execution_options(**{_WRITES: True}) as connection, connection.begin():
+def writing(engine: Engine, *, lazily: bool = False) -> Iterator[Connection]:
+    """
+    Open one transaction that means to write: all of it is kept or nothing.
+
+    Args:      lazily: SQLite need not wait for the disk: a power cut, not a crash, may undo what was committed last.
+    """
+    with engine.connect().execution_options(**{_WRITES: True, _LAZILY: lazily}) as connection, connection.begin():
         yield connection
 
 
@@ -94,9 +99,6 @@ def _prepare(connection: Any, _record: object) -> None:  # noqa: ANN401 - SQLAlc
     cursor = connection.cursor()
     cursor.execute(f"PRAGMA busy_timeout={BUSY_MS}")
     cursor.execute("PRAGMA journal_mode=WAL")
-    # FULL syncs the log at each commit: what was committed survives a power cut (https://sqlite.org/pragma.html,
-    # synchronous). At one commit a minute that costs nothing worth measuring; NORMAL would lose the last ones.
-    cursor.execute("PRAGMA synchronous=FULL")
     cursor.execute(f"PRAGMA cache_size=-{CACHE_KIB}")
     # Sorting a year for a report stays in memory: a temporary file would wear the card.
     cursor.execute("PRAGMA temp_store=MEMORY")
@@ -105,5 +107,12 @@ def _prepare(connection: Any, _record: object) -> None:  # noqa: ANN401 - SQLAlc
 
 def _begin(connection: Connection) -> None:
     # IMMEDIATE takes the write lock now, where waiting for it is possible; a reader that turns writer may not wait.
-    writes = connection.get_execution_options().get(_WRITES, False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    options = connection.get_execution_options()
+    # FULL syncs the log at each commit: what was committed survives a power cut (https://sqlite.org/pragma.html,
+    # synchronous). At one commit a minute that costs nothing worth measuring. NORMAL may lose the last commits, never
+    # one from before a commit with FULL, which syncs all of the log. Neither can be set within a transaction.
+    if options.get(_WRITES, False):
+        connection.exec_driver_sql(f"PRAGMA synchronous={'NORMAL' if options[_LAZILY] else 'FULL'}")
+        connection.exec_driver_sql("BEGIN IMMEDIATE")
+    else:
+        connection.exec_driver_sql("BEGIN")

@@ -72,12 +72,16 @@ class _Shipment:
         self.now_s = now_s
         self.centre = centre
         self.sent: dict[str, int] = {}
+        self._since: dict[str, int] = {}
         self._done: dict[str, int] = {}
 
     def run(self) -> dict[str, int]:
         """Send everything, the oldest duty first."""
         self._lock()
         self._forgotten()
+        with writing(self.here, lazily=True) as near:
+            tables = ("small", "presence", *(name for name, *_ in _KEYED))
+            self._since = {table: begin(near, self.site, self._stream(table)) or 0 for table in tables}
         self._presence(self._small())
         lines = self._lines()
         for name, step_s, settle_s in _KEYED:
@@ -97,7 +101,8 @@ class _Shipment:
         """Commit there, wait until that is on its disk, and only then note here how far it came."""
         self.far.commit()
         if self._done:
-            with writing(self.here) as near:
+            # A mark that a power cut takes back costs nothing but sending the same again.
+            with writing(self.here, lazily=True) as near:
                 for stream, done in self._done.items():
                     set_done(near, self.site, stream, done)
         self._done.clear()
@@ -121,9 +126,7 @@ class _Shipment:
 
     def _small(self) -> dict[int, int]:
         """Send them; give the centre's number of each device by its number here."""
-        stream = self._stream("small")
-        with writing(self.here) as near:
-            since = begin(near, self.site, stream) or 0
+        stream, since = self._stream("small"), self._since["small"]
         # In one transaction: what is written meanwhile has a higher number and goes with the next shipment.
         with self.here.connect() as near:
             newest = int(near.scalar(select(schema.sites.c.rev).where(schema.sites.c.id == self.site)) or 0)
@@ -211,9 +214,7 @@ class _Shipment:
     # -- tables in the order of time, in chunks
 
     def _presence(self, numbers: dict[int, int]) -> None:
-        stream, one = self._stream("presence"), schema.presence.c
-        with writing(self.here) as near:
-            since = begin(near, self.site, stream) or 0
+        stream, since, one = self._stream("presence"), self._since["presence"], schema.presence.c
         while True:
             asked = select(schema.presence).where(one.site == self.site, one.until >= since)
             with self.here.connect() as near:
@@ -255,9 +256,7 @@ class _Shipment:
     def _keyed(self, name: str, step_s: int, settle_s: int, lines: dict[int, _There]) -> None:
         stream, table = self._stream(name), schema.metadata.tables[name]
         columns = [column.name for column in table.c if column.name not in {"site", "key"}]
-        with writing(self.here) as near:
-            start = begin(near, self.site, stream) or 0
-        key, end = first_key(start // step_s), first_key((self.now_s - settle_s) // step_s)
+        key, end = first_key(self._since[name] // step_s), first_key((self.now_s - settle_s) // step_s)
         while key < end:
             with self.here.connect() as near:
                 count, low, high, *arrays = near.exec_driver_sql(_arrays_of(name, columns), (key, end, CHUNK)).one()

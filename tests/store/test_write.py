@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from datetime import datetime, timedelta
+import random
+from datetime import UTC, datetime, timedelta, timezone
 from typing import TYPE_CHECKING
 
 import pytest
@@ -15,6 +16,7 @@ from netaudit.observe.observation import Health, How, Naming, Notice, Sample, Si
 from netaudit.store import batch, write
 from netaudit.store.records import Condition, Heard, Interval, Reading
 from netaudit.store.store import Store
+from netaudit.store.upsert import TOGETHER
 
 if TYPE_CHECKING:
     from tests.store.conftest import Clock
@@ -270,3 +272,28 @@ def test_due_keeps_commits_a_minute_apart(store: Store, clock: Clock) -> None:
             store.flush(clock.now)
     assert store.counters.commits == 10
     assert not store.due(clock.now)
+
+
+# one below, at and above what goes in one statement, twice as much, and none that is left over
+@pytest.mark.parametrize("count", [1, TOGETHER - 1, TOGETHER, TOGETHER + 1, 2 * TOGETHER, 2 * TOGETHER + 23])
+def test_any_number_of_samples_is_written_in_any_order(store: Store, clock: Clock, count: int) -> None:
+    """However many come in one flush and in whatever order, each is kept once, and where one was already it gives way."""
+    now, dice = clock.now, random.Random(count)
+    for turn in (1, 2):
+        given = [Sample(now - timedelta(seconds=n), "device:a", "rtt_s", turn * n / 1000) for n in range(count)]
+        dice.shuffle(given)
+        store.write(given)
+        store.flush(now)
+        got = store.series("device:a", "rtt_s", now - HOUR, now + HOUR)
+        kept = [(now - timedelta(seconds=n), turn * n / 1000) for n in reversed(range(count))]
+        assert [(one.at, one.value) for one in got] == kept
+    assert store.counters.written == 2 * count
+
+
+def test_a_moment_in_another_zone_is_the_same_moment(store: Store, clock: Clock) -> None:
+    """A sample whose moment is told in local time, with its fraction of a second, is kept at its second in UTC."""
+    # 15:29:59.9 at +05:30 is 09:59:59.9 UTC
+    told = datetime(2026, 1, 5, 15, 29, 59, 900_000, tzinfo=timezone(timedelta(hours=5, minutes=30)))
+    store.write([Sample(told, "device:a", "rtt_s", 0.1)])
+    store.flush(clock.now)
+    assert store.latest("device:a", "rtt_s") == Reading(datetime(2026, 1, 5, 9, 59, 59, tzinfo=UTC), 0.1)
