@@ -33,7 +33,9 @@ from tests.audit.acceptance.house import (
     GATE,
     KILN,
     PLAN,
+    ROUTER,
     STRANGER,
+    VAULT,
     as_planned,
     at,
     echoes,
@@ -188,6 +190,107 @@ def test_each_fault_is_caught_by_its_own_check_alone(fault: Fault, check: str) -
     assert [result.key for result in certificate.results if result.outcome is Outcome.FAILED] == [check]
     assert not certificate.accepted
     assert all(item.cure for _, item in certificate.items(Outcome.FAILED))
+
+
+def _samples(kind: str, value: float | None, place: str | None = None) -> Fault:
+    """Every sample of a kind, at one place or at all, has this value."""
+    return lambda seen: edit(seen, Sample, lambda one: one.kind == kind and place in (None, one.place), value=value)
+
+
+def _at(mac: str, address: str) -> Fault:
+    """A device has another address."""
+    return lambda seen: edit(seen, Sighting, lambda one: one.mac == mac, address=address)
+
+
+def _offers(address: str) -> Fault:
+    """The home's server offers this address."""
+    detail = (("address", address), ("mac", ROUTER), ("server", "192.0.2.1"))
+    return lambda seen: edit(
+        seen, Notice, lambda one: one.kind == "dhcp_server" and one.place == "segment:home", detail=detail
+    )
+
+
+def _plus(*more: Observation) -> Fault:
+    """Something more was seen."""
+    return lambda seen: [*seen, *more]
+
+
+def _no_server(seen: list[Observation]) -> list[Observation]:
+    return [one for one in seen if not (isinstance(one, Notice) and one.kind == "dhcp_server")]
+
+
+def _unseen_alert(seen: list[Observation]) -> list[Observation]:
+    return edit(seen, Notice, lambda one: one.kind == words.ALERT, detail=(("arrived", "no"),))
+
+
+PLUG = "02:00:5e:00:53:00"
+# Each side of each limit. The limits are the plan's: 16 of 20 stations, 48 of 60 W, the pool .100 to .199, 20 ms, 10 ms.
+EDGES: list[tuple[str, Fault, list[str]]] = [
+    ("as many stations as may be", _samples(vocabulary.STATIONS, 16.0), []),
+    ("one station more", _samples(vocabulary.STATIONS, 17.0), ["stations"]),
+    ("as many watts as may be", _samples(vocabulary.POWER_W, 48.0), []),
+    ("a tenth of a watt more", _samples(vocabulary.POWER_W, 48.1), ["power"]),
+    ("the pool's first address", _offers("192.0.2.100"), []),
+    ("the pool's last address", _offers("192.0.2.199"), []),
+    ("the address before the pool", _offers("192.0.2.99"), ["pools"]),
+    ("the address after the pool", _offers("192.0.2.200"), ["pools"]),
+    ("a lease outside of the pool", _at(BOX, "192.0.2.50"), ["pools"]),
+    ("a fixed address not taken", _at(GATE, "198.51.100.160"), ["fixed"]),
+    ("no DHCP server", _no_server, ["dhcp"]),
+    ("a stranger", _plus(Sighting(at(3), "home", STRANGER, "192.0.2.150", How.ARP)), ["unknown"]),
+    ("a plug that is not back", lambda seen: without(seen, PLUG), ["presence"]),
+    ("nothing outside at the end", _plus(Sample(at(30), "link:wan", words.OUTSIDE_SHARE, 0.0)), ["outside"]),
+    ("half of the hosts outside", _samples(words.OUTSIDE_SHARE, 0.5), []),
+    ("an alert that did not arrive", _unseen_alert, ["alerts"]),
+    (
+        "a frame with an error",
+        _plus(Sample(at(25), "link:wan", vocabulary.ERRORS, 1.0), Sample(at(26), "link:wan", vocabulary.ERRORS, 0.0)),
+        ["errors"],
+    ),
+    ("a dark port", _samples(vocabulary.SPEED_BPS, 0.0, port_of("device:desk")), ["ports"]),
+    ("a class too high", _samples(words.POWER_CLASS, 4.0, port_of("device:gate")), ["power_class"]),
+    ("answers in 19 ms", _samples(vocabulary.RTT_S, 0.019), []),
+    ("answers in 21 ms", _samples(vocabulary.RTT_S, 0.021), ["latency"]),
+    ("a recorder that answers no echo", _samples(vocabulary.RTT_S, None, f"device:{VAULT}"), ["recorder"]),
+    ("a resolver that is silent", _plus(Sample(at(2), words.RESOLVER, words.DNS_S, None)), ["names"]),
+]
+
+
+@pytest.mark.parametrize(
+    ("change", "checks"), [(change, checks) for _, change, checks in EDGES], ids=[n for n, _, _ in EDGES]
+)
+def test_each_side_of_each_limit(change: Fault, checks: list[str]) -> None:
+    """On the near side nothing fails, on the far side the one check."""
+    certificate = judged(change(as_planned()))
+    assert [result.key for result in certificate.results if result.outcome is Outcome.FAILED] == checks
+
+
+def test_uneven_answers_are_jitter_alone() -> None:
+    """Round trips of 1 and 15 ms by turns keep the 95th percentile of 20 ms and break the mean step of 10 ms."""
+    turn = iter(range(10**6))
+    seen = [
+        replace(one, value=(0.001, 0.015)[next(turn) % 2]) if isinstance(one, Sample) and one.kind == "rtt_s" else one
+        for one in sorted(as_planned(), key=lambda one: getattr(one, "place", ""))
+    ]
+    assert [result.key for result in judged(seen).results if result.outcome is Outcome.FAILED] == ["jitter"]
+
+
+def test_a_waiver_of_a_whole_check_leaves_what_passed() -> None:
+    """Only the one slow port is waived; the ports that passed stay passed."""
+    evidence = freeze(_slow_link(as_planned()), BEGAN, ENDED)
+    waiver = Waiver("speed", "the wall is opened in autumn", "R. Marsh")
+    certificate = certify(house(), evidence, plan_sha256="p", evidence_sha256="e", waivers=[waiver])
+    speed = next(result for result in certificate.results if result.key == "speed")
+    assert speed.count(Outcome.WAIVED) == 1
+    assert speed.count(Outcome.PASSED) == len(speed.items) - 1
+
+
+def test_a_device_on_its_own_segment_too_is_not_displaced() -> None:
+    """Seen at home and elsewhere, it is where it belongs, and its fixed address is judged."""
+    twice = [*as_planned(), Sighting(at(12), "things", DESK, None, How.HEARD)]
+    results = {result.key: result for result in judged(twice).results}
+    assert results["segments"].outcome is Outcome.PASSED
+    assert next(item for item in results["fixed"].items if item.place == "device:desk").outcome is Outcome.PASSED
 
 
 def test_all_faults_at_once_are_all_caught() -> None:

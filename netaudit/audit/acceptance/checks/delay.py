@@ -12,7 +12,6 @@ from netaudit.audit.acceptance.confidence import (
     BATCHES,
     LEAST_BATCH,
     Stand,
-    fewest_without,
     mean_claim,
     percentile_claim,
     share_claim,
@@ -37,7 +36,8 @@ def _series(trial: Trial, segment: str) -> list[tuple[float | None, ...]]:
     """
     Give the echoes of a segment, a series a place: its gateway, and every planned device that is there and doesn't sleep.
 
-    Of strangers nothing is promised; a sleeper's silence is no loss.
+    Of strangers nothing is promised; a sleeper's silence is no loss. Who never answers an echo does so by its nature, or is off,
+    which is another check.
     """
     places = [f"segment:{segment}/gateway"]
     places += [
@@ -47,7 +47,7 @@ def _series(trial: Trial, segment: str) -> list[tuple[float | None, ...]]:
     ]
     rivals = {f"device:{mac}" for macs in trial.rivals.values() for mac in macs}
     found = [trial.values(place, vocabulary.RTT_S) for place in places if place not in rivals]
-    return [values for values in found if values]
+    return [values for values in found if any(value is not None for value in values)]
 
 
 def _percent(share: float | None) -> str:
@@ -68,8 +68,6 @@ def _loss(series: list[tuple[float | None, ...]], targets: Targets) -> tuple[Cla
 
 def _latency(series: list[tuple[float | None, ...]], targets: Targets) -> tuple[Claim, str, str] | str:
     values = [value for listed in series for value in listed if value is not None]
-    if not values:
-        return f"no echo was answered; it takes {fewest_without(0.05)}"
     claim = percentile_claim(values, 95, targets.rtt_p95_s)
     said = f"95 of 100 of {claim.count} round trips took at most {_ms(claim.value)}"
     high = "no upper bound" if claim.high is None else _ms(claim.high)
@@ -97,7 +95,7 @@ def _judge(key: str, trial: Trial) -> Iterator[Item]:
     for name, segment in trial.site.segment.items():
         place, series = f"segment:{name}", _series(trial, name)
         if not series:
-            yield untested(place, "no echoes were sent", "Look at the segment from a box that is on it.")
+            yield untested(place, "no echo was answered", "Look at the segment from a box that is on it.")
             continue
         measured = _MEASURES[key](series, segment.targets)
         if isinstance(measured, str):
