@@ -214,7 +214,7 @@ class _Tape:
     def message(self, _target: EchoTarget, _number: int, data: bytes) -> bytes:
         return data
 
-    def send(self, _target: EchoTarget, message: bytes) -> bool:
+    def send(self, _target: EchoTarget, message: bytes | bytearray) -> bool:
         self.sent.append(message)
         return True
 

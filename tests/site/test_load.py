@@ -69,7 +69,7 @@ WRONG = [
     ("nothing to gather", FLAT + '[alert.mail]\nurl_env = "A"\ndigest = "1 d"\n', 23, "this channel is not told"),
     ("served without token", FLAT + '[serving]\nhost = "192.168.1.2"\ncertificate = "c"\nkey = "k"\n', 22, 'write token_env = "NETAUDIT_TOKEN"'),
     ("served without TLS", FLAT + '[serving]\nhost = "::"\ntoken_env = "T"\n', 22, "could read the token"),
-    ("proxy without token", FLAT + '[serving]\nbehind_proxy = true\n', 22, 'write token_env = "NETAUDIT_TOKEN"'),
+    ("proxy without token", FLAT + "[serving]\nbehind_proxy = true\n", 22, 'write token_env = "NETAUDIT_TOKEN"'),
     ("certificate without key", FLAT + '[serving]\ncertificate = "c"\n', 21, "TLS needs both"),
     ("proxy and TLS", FLAT + '[serving]\ncertificate = "c"\nkey = "k"\nbehind_proxy = true\ntoken_env = "T"\n', 24, "either the proxy or the daemon"),
     ("token in the plan", FLAT + '[serving]\ntoken_env = "not a name"\n', 22, "the name of an environment variable"),
