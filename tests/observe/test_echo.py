@@ -61,25 +61,25 @@ async def _while_blocked(interface: str, targets: list[EchoTarget], busy_s: floa
         blocker.cancel()
 
 
-# The bounds are the promise. What else runs on the machine can delay both ends, so the best of three rounds counts: noise
+# The bounds are the promise. What else runs on the machine can delay both ends, so the best of eight rounds counts: noise
 # only ever adds, and a stamp taken in the wrong place would show in each of them (20 ms for a busy loop).
 @pytest.mark.parametrize("busy_s", [0.0, 0.02])
 def test_round_trips_are_exact_also_while_the_loop_is_busy(root_lab: Lab, busy_s: float) -> None:
-    """Against set delays of 1 to 10 ms: median error at most 20 us, 99th percentile at most 200 us, best of three."""
+    """Against set delays of 1 to 10 ms: median error at most 20 us, 99th percentile at most 200 us, best of eight."""
     hosts = [host.but(delay_s=0.001 * (1 + number % 10)) for number, host in enumerate(crowd(NET, 100))]
     segment = root_lab.segment(hosts, own=OWN, precise=True)
     if not segment.is_precise:
         pytest.skip("no real-time priority to be had for the responder")
     told = {f"device:{host.mac}": host.delay_s for host in hosts}
     rounds = []
-    for _ in range(3):
+    for _ in range(8):
         result = root_lab.call(_while_blocked, segment.interface, _targets(hosts), busy_s)
         errors_s = [abs(sample.value - told[sample.place]) for sample in result.samples if sample.value is not None]
         assert len(errors_s) == 1000
         rounds.append((nearest_rank(errors_s, 50), nearest_rank(errors_s, 99)))
         if rounds[-1][0] <= 20e-6 and rounds[-1][1] <= 200e-6:
             return
-    pytest.fail(f"(median, 99th percentile) of the error [s] in three rounds: {rounds}")
+    pytest.fail(f"(median, 99th percentile) of the error [s] in eight rounds: {rounds}")
 
 
 @pytest.mark.parametrize("loss", [0.01, 0.1, 0.5])
@@ -215,7 +215,7 @@ class _Tape:
         return data
 
     def send(self, _target: EchoTarget, message: bytes | bytearray) -> bool:
-        self.sent.append(message)
+        self.sent.append(bytes(message))
         return True
 
     def receive(self) -> Iterator[tuple[bytes, bytes, int]]:

@@ -15,7 +15,8 @@ from netaudit.observe.pace import BURST_S, FASTEST_HZ, POLITE_HZ, SLOT_S, Pace
 @given(st.floats(min_value=1.0, max_value=FASTEST_HZ), st.lists(st.floats(min_value=0.0, max_value=0.5), max_size=200))
 def test_no_window_has_more_frames_than_rate_and_burst(rate_hz: float, pauses_s: list[float]) -> None:
     """Whenever the caller comes, frames in any window are at most rate x window + burst (the law of a token bucket)."""
-    now_s, went_s = 0.0, []
+    now_s = 0.0
+    went_s: list[float] = []
     pace = Pace(rate_hz, now_s=now_s)
     for pause_s in pauses_s:
         now_s += pause_s
@@ -42,7 +43,8 @@ def test_who_waits_as_told_gets_the_whole_rate(rate_hz: float) -> None:
 def test_the_polite_pace_is_even() -> None:
     """At 200 frames/s no two frames go together: slots are shorter than the 5 ms between them."""
     pace = Pace(POLITE_HZ, now_s=0.0)
-    now_s, went_s = 0.0, []
+    now_s = 0.0
+    went_s: list[float] = []
     while len(went_s) < 50:
         wait_s = pace.take(now_s)
         now_s += wait_s
