@@ -27,7 +27,7 @@ from datetime import UTC, datetime, timedelta
 from functools import partial
 from pathlib import Path
 from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import psycopg
 
@@ -38,9 +38,7 @@ from netaudit.store.ship import admit, ship
 from netaudit.store.store import Store
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence, Sized
-
-    from sqlalchemy import Row
+    from collections.abc import Callable, Iterator, Sized
 
 DEVICES = 250
 ROAMERS = 60  # phones and the like that come and go, six times a day; the others stay for weeks
@@ -378,7 +376,7 @@ def fleet(_folder: Path, sites: int, minutes: int, centre: str | None) -> None:
     Ship many sites of 150 devices, some minutes of samples each; after each, COPY its rows into a table with the same key.
 
     A shipment connects, sends 150 series that the centre doesn't know yet and the samples, commits there and notes it
-    here; COPY sends text that is ready, over a connection that is open, and once over one of its own as a shipment does.
+    here; COPY sends text that is ready over a connection just opened, and its time is given without and with opening one.
     """
     with _postgres(centre) as address, tempfile.TemporaryDirectory() as folder:
         admit(address, "site0", "netaudit_bench", int(END.timestamp()))
@@ -403,7 +401,9 @@ def fleet(_folder: Path, sites: int, minutes: int, centre: str | None) -> None:
             bare: list[float] = []
             alone: list[float] = []
             with store._engine.connect() as near:  # noqa: SLF001 - to send the same box's rows under many names
-                rows = near.exec_driver_sql("SELECT key, value FROM samples ORDER BY key").all()
+                rows = [
+                    (key, value) for key, value in near.exec_driver_sql("SELECT key, value FROM samples ORDER BY key")
+                ]
             for number in range(sites):
                 with store._engine.begin() as near:  # noqa: SLF001
                     near.exec_driver_sql("DELETE FROM marks")
@@ -432,7 +432,7 @@ def fleet(_folder: Path, sites: int, minutes: int, centre: str | None) -> None:
         print(f"COPY, connecting too, {count / median(alone):8.0f} rows/s, ratio {median(alone) / ours:.2f}")
 
 
-def _copy(connection: psycopg.Connection, site: int, rows: Sequence[Row[Any]]) -> float:
+def _copy(connection: psycopg.Connection, site: int, rows: list[tuple[int, float | None]]) -> float:
     """Give the time of a COPY of these rows, made ready before [s]."""
     kept = ((key, r"\N" if value is None else value) for key, value in rows)
     lines = "".join(f"{site}\t{key}\t{value}\n" for key, value in kept)
