@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity import radio
 from netaudit.capacity.channels import Tuned, share_spectrum
+from netaudit.capacity.choose.positions import Positions
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import Line, State
 from netaudit.capacity.places import Levels
@@ -42,6 +43,7 @@ class Air:
             if choice.ref.startswith("access_point:")
         }
         self._levels = Levels(ground.site)
+        self._positions = Positions(ground.site, self._choices) if ground.free else None
         self._served: dict[str, float] = {}
         used = {
             band
@@ -65,8 +67,9 @@ class Air:
         load is a sum over itself and those it shares spectrum with. Collisions only add to it, and what a channel can carry is
         at most all of the time; so that sum, grown, may not pass the ceiling. The summands are the ledger's own steps.
         """
-        if self._free:
+        if self._positions is not None:
             self._bound_stations(proposer)
+            self._positions.bound(proposer)
         elif self._same_bands and self._same_loudness():
             for name, choice in self._choices.items():
                 for index, option in enumerate(choice.options):
@@ -150,6 +153,8 @@ class Air:
     def reason(self, decision: Decision, said: Line | Hazard | Flaw) -> dict[str, list[int]]:
         """Give the options that, all taken together, make the same line over or the same flaw appear."""
         picked = {name: decision.options[choice.ref] for name, choice in self._choices.items()}
+        if self._positions is not None and (wider := self._positions.widen(picked, said.place)) is not None:
+            return wider
         alike = {name: self._alike(name, option) for name, option in picked.items()}
         around = self._around(said.place, picked)
         reason = {name: alike[name] for name in around}
