@@ -26,7 +26,6 @@ _SHOWN: Final = 3
 class Line:
     """One place of one check."""
 
-    mark: Markup
     place: str
     item: Item
 
@@ -53,7 +52,6 @@ def render_certificate(certificate: Certificate, site: Site) -> str:
             "site": site,
             "header": site.site,
             "certificate": certificate,
-            "verdict_mark": outcome_mark(Outcome.PASSED if certificate.accepted else Outcome.FAILED),
             "sentence": sentence(certificate),
             "counts": [(outcome_mark(one), MEANINGS[one], certificate.count(one)) for one in reversed(ORDER)],
             "rows": rows,
@@ -62,7 +60,6 @@ def render_certificate(certificate: Certificate, site: Site) -> str:
             "open": [row for row in rows if row.result.count(Outcome.NOT_TESTED)],
             "not_tested": Outcome.NOT_TESTED,
             "cautions": cautions_for(site),
-            "open_mark": outcome_mark(Outcome.NOT_TESTED),
         },
     )
 
@@ -87,7 +84,7 @@ def where(place: str, site: Site) -> str:
 
 
 def _line(item: Item, site: Site) -> Line:
-    return Line(outcome_mark(item.outcome), where(item.place, site), item)
+    return Line(where(item.place, site), item)
 
 
 def _row(result: Result, site: Site) -> Row:

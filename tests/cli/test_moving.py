@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import subprocess
 import sys
@@ -10,15 +11,21 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from rich.console import Console
 
 from netaudit.audit.acceptance.evidence import freeze, write_evidence
+from netaudit.audit.moving.cutover import progress
 from netaudit.cli import main
+from netaudit.cli.cutover import _table
 from netaudit.cli.evidence_input import seconds_of
 from netaudit.errors import OutOfRange
 from netaudit.observe.observation import Health, How, Naming, Observation, Sample, Sighting
+from netaudit.publish.moving import sentence
 from netaudit.site.load import parse_site
 from netaudit.store.store import Store
-from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_planned, without
+from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_planned, house, without
+from tests.audit.moving.old import THEN as OLD
+from tests.audit.moving.old import before, evidence_of, seen_at
 from tests.lab.host import Host
 
 if TYPE_CHECKING:
@@ -219,6 +226,25 @@ def test_accepting_by_looking_says_what_too_short_a_look_can_not_prove(lab: Lab,
     assert outcomes["restart"] == {"passed"}
     assert "now switch off and on again: the shelf" in done.stderr
     assert lab.run([*words, "--verify", str(tmp_path / "certificate.json")]).returncode == 0
+
+
+def test_the_table_of_the_night_fits_a_narrow_terminal() -> None:
+    """On 80 columns and 20 rows: what needs a hand first, a word on how many more, no line longer, no hostile sign."""
+    told = io.StringIO()
+    out = Console(file=told, width=80, height=20, force_terminal=False)
+    seen = [
+        one
+        for number in range(60)
+        for one in seen_at(OLD, f"00:00:5e:00:54:{number:02x}", "10.0.0.9", "\u202ex\x1b[31m")
+    ]
+    found = progress(before(*seen), house(), evidence_of(OLD, ()))
+    out.print(_table(found, sentence(found), out))
+    lines = told.getvalue().splitlines()
+    assert max(map(len, lines)) <= 80
+    assert len(lines) <= 20
+    assert f"and {len(found.rows) - 12} more" in told.getvalue()
+    assert "\u202e" not in told.getvalue()
+    assert "\x1b" not in told.getvalue()
 
 
 @pytest.mark.parametrize(

@@ -44,7 +44,7 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
             elif not rounds or not hosts:
                 yield untested(
                     place,
-                    "the plan names no host there" if not hosts else "nobody tried",
+                    "no host that the plan names there was seen" if not hosts else "nobody tried",
                     "Name hosts under [isolation] in the plan, and look from a box that is on both segments.",
                 )
             elif other not in segment.may_reach:
