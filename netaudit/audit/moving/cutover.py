@@ -9,9 +9,11 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.moving.known import Known, known_in, where_planned
 from netaudit.audit.moving.match import match
-from netaudit.audit.roster import enrol
+from netaudit.audit.roster import EQUIPMENT_OFFLINE_AFTER_S, enrol
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from netaudit.audit.acceptance.evidence import Evidence
     from netaudit.audit.moving.baseline import Baseline
     from netaudit.audit.moving.match import By
@@ -90,9 +92,9 @@ class Progress:
 
 
 def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
-    """Compare what was there before with what is seen now."""
+    """Compare what was there before with what is seen now; who has been silent for too long has left again."""
     roster = enrol(site)
-    now = known_in(evidence, site)
+    now = tuple(one for one in known_in(evidence, site) if _is_here(roster, one, evidence.until))
     matching = match(baseline.devices, now)
     served = {service.mac for service in baseline.services}
     rows = [_back(roster, site, pair.before, pair.now, pair.by) for pair in matching.pairs]
@@ -133,6 +135,12 @@ def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
     rows += [_new(roster, one) for one in matching.new]
     rows.sort(key=lambda row: (STAGES.index(row.stage), row.room, row.kind, row.title, row.mac))
     return Progress(tuple(rows), _clashes(roster, evidence, now))
+
+
+def _is_here(roster: Roster, device: Known, at: datetime) -> bool:
+    thing = roster.by_ref.get(device.ref)
+    may_s = thing.silent_after_s if thing is not None else EQUIPMENT_OFFLINE_AFTER_S
+    return device.last_at is not None and (at - device.last_at).total_seconds() <= may_s
 
 
 def _planned(roster: Roster, device: Known) -> str:

@@ -26,8 +26,8 @@ def seen_at(at: datetime, mac: str, address: str, name: str = "", segment: str =
 
 
 def evidence_of(at: datetime, seen: Iterable[Observation]) -> Evidence:
-    """Freeze an hour."""
-    return freeze(seen, at, at + timedelta(hours=1))
+    """Freeze five minutes."""
+    return freeze(seen, at, at + timedelta(minutes=5))
 
 
 def before(*more: Observation) -> Baseline:

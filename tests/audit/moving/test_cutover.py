@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 import pytest
 
+from netaudit.audit.acceptance.evidence import freeze
 from netaudit.audit.moving.baseline import read_baseline, write_baseline
 from netaudit.audit.moving.cutover import Progress, Stage, progress
 from netaudit.audit.moving.migration import plan_move
@@ -47,6 +50,18 @@ def test_who_is_missing_says_what_it_needs() -> None:
     assert "tablet" in missing
     assert not found.is_over
     assert found.done_share == pytest.approx(3 / 6)
+
+
+def test_who_came_back_and_left_again_is_missing() -> None:
+    """Seen at the beginning of a long night and then no more, for longer than it may be silent: missing; the desk, just seen, is back."""
+    seen = [
+        *seen_at(NIGHT, GATE, "198.51.100.21", segment="things"),
+        *seen_at(NIGHT + timedelta(minutes=50), DESK, "192.0.2.21", segment="home"),
+    ]
+    found = progress(before(), house(), freeze(seen, NIGHT, NIGHT + timedelta(hours=1)))
+    stages = {row.mac: row.stage for row in found.rows}
+    assert stages[GATE] is Stage.MISSING
+    assert stages[DESK] is Stage.BACK
 
 
 def test_a_device_on_another_segment_is_elsewhere() -> None:
