@@ -18,6 +18,7 @@ from netaudit.capacity.patching import patch
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
+    from datetime import datetime
 
     from netaudit.audit.acceptance.evidence import Evidence
     from netaudit.audit.roster import Roster, Thing
@@ -93,6 +94,7 @@ class Trial:
     missing    refs of watched things that nobody saw on a segment that was looked at
     rivals     address -> the MACs that claimed it at once
     displaced  refs of things that were seen, but not on their own segment
+    left       ref -> for how long at the end nobody saw the thing, where that is longer than it may be silent [s]
     """
 
     site: Site
@@ -106,6 +108,7 @@ class Trial:
     missing: frozenset[str]
     rivals: Mapping[str, frozenset[str]]
     displaced: frozenset[str]
+    left: Mapping[str, float]
     series: Mapping[tuple[str, str], tuple[Sample, ...]] = field(default_factory=dict)
 
     def told(self, kind: str) -> tuple[Notice, ...]:
@@ -143,6 +146,12 @@ def prepare(site: Site, evidence: Evidence) -> Trial:
             things[mac] = thing
             if mac not in found[thing.ref]:
                 found[thing.ref].append(mac)
+    last: dict[str, datetime] = {}
+    for sighting in evidence.sightings:
+        seen = things.get(sighting.mac)
+        if seen is not None:
+            last[seen.ref] = max(sighting.at, last.get(seen.ref, sighting.at))
+    silent_s = {ref: (evidence.until - at).total_seconds() for ref, at in last.items()}
     looked = frozenset(
         one.source.removeprefix("sweep:") for one in evidence.health if one.good and one.source.startswith("sweep:")
     )
@@ -172,5 +181,10 @@ def prepare(site: Site, evidence: Evidence) -> Trial:
             for mac, thing in things.items()
             if thing.mac is not None and (mac, thing.segment) not in addresses
         ),
+        left={
+            ref: for_s
+            for ref, for_s in silent_s.items()
+            if roster.by_ref[ref].watched and for_s > roster.by_ref[ref].silent_after_s
+        },
         series={key: tuple(samples) for key, samples in series.items()},
     )

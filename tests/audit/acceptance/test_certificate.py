@@ -406,6 +406,23 @@ def test_a_way_that_the_plan_opens_and_the_router_closes_fails() -> None:
     assert judged([*as_planned(), missing, again]).accepted
 
 
+def test_who_leaves_during_the_test_fails_alone() -> None:
+    """The camera answers until the fifth minute and never again: presence says for how long; its lost echoes are no loss."""
+    seen = [
+        replace(one, value=None)
+        if isinstance(one, Sample) and one.place == f"device:{GATE}" and one.at > at(5)
+        else one
+        for one in as_planned()
+        if not (isinstance(one, Sighting) and one.mac == GATE and one.at > at(5))
+        and not (isinstance(one, Notice) and one.kind == words.RESTART)
+    ]
+    certificate = judged(seen)
+    assert [(result.key, item.place) for result, item in certificate.items(Outcome.FAILED)] == [
+        ("presence", "device:gate")
+    ]
+    assert "not seen in the last 30 min" in next(certificate.items(Outcome.FAILED))[1].evidence
+
+
 def test_a_restart_that_loses_a_device_fails() -> None:
     """Who was seen before the restart and never after it is named."""
     seen = swap(

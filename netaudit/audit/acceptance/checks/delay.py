@@ -43,7 +43,7 @@ def _series(trial: Trial, segment: str) -> list[tuple[float | None, ...]]:
     places += [
         f"device:{mac}"
         for mac in trial.macs_on(segment)
-        if (thing := trial.things.get(mac)) is not None and not thing.sleeps
+        if (thing := trial.things.get(mac)) is not None and not thing.sleeps and thing.ref not in trial.left
     ]
     rivals = {f"device:{mac}" for macs in trial.rivals.values() for mac in macs}
     found = [trial.values(place, vocabulary.RTT_S) for place in places if place not in rivals]
