@@ -41,6 +41,7 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.cli.output import store_of
     from netaudit.errors import NetauditError
     from netaudit.publish.report import render_report
+    from netaudit.publish.summary import summarise
     from netaudit.publish.week import gather_week, last_week
     from netaudit.site.load import load_site
     from netaudit.store.store import Store
@@ -67,8 +68,18 @@ def run(args: argparse.Namespace) -> int:
         raise NetauditError(f"{folder}: can't be written: {error.strerror or error}; name another --out") from error
     if args.json:
         written = [str(path) for path in files]
-        print_json({"report": written[0], "written": written, "since": week[0], "until": week[1],
-                    "findings": len(data.findings)})  # fmt: skip
+        summary = summarise(site, data.standings, data.hazards, data.flaws, data.findings)
+        print_json(
+            {
+                "report": written[0],
+                "written": written,
+                "since": week[0],
+                "until": week[1],
+                "findings": len(data.findings),
+                "sentence": summary.sentence,
+                "to_do": [one.text for one in summary.to_do],
+            }
+        )
     else:
         for path in files:
             print(f"wrote {path}")

@@ -9,11 +9,10 @@ clean end of the other, with the same store: history, open findings and who is p
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import logging
 import signal
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.seen import tolerance_of
@@ -59,6 +58,7 @@ class Life:
     reports: Path
     environ: Mapping[str, str]
     ready: Callable[[Watch, bool], None]
+    _asked: list[int] = field(default_factory=list)
 
     def live(self) -> None:
         """
@@ -94,6 +94,9 @@ class Life:
         for number in (signal.SIGTERM, signal.SIGINT):
             loop.add_signal_handler(number, stop.set)
         loop.add_signal_handler(signal.SIGHUP, again.set)
+        if self._asked:
+            self._asked.clear()
+            again.set()
         _tell_health(watch, refused)
         following: list[Plan] = []
 
@@ -121,10 +124,9 @@ class Life:
             for task in beside:
                 task.cancel()
             await asyncio.gather(*beside, return_exceptions=True)
-            # Until the next plan's handler is there, a second SIGHUP must not be the end.
-            with contextlib.suppress(ValueError):
-                loop.remove_signal_handler(signal.SIGHUP)
-            signal.signal(signal.SIGHUP, signal.SIG_IGN)
+            # Until the next plan's handler is there, another SIGHUP must be neither the end nor lost.
+            loop.remove_signal_handler(signal.SIGHUP)
+            signal.signal(signal.SIGHUP, lambda number, _: self._asked.append(number))
         return following[0] if following else None
 
     async def _changed(self, watch: Watch) -> Plan | None:

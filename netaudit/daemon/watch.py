@@ -11,7 +11,6 @@ from __future__ import annotations
 import asyncio
 import logging
 import os
-import sys
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, TypeVar
@@ -28,6 +27,7 @@ from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.schedule import Schedule
 from netaudit.daemon.serve import Server, access_of
 from netaudit.daemon.sources import Sources
+from netaudit.daemon.weekly import put_weekly, write_weekly
 from netaudit.errors import LookError, StoreError
 from netaudit.notify.address import read_address
 from netaudit.notify.deliver import Courier
@@ -62,8 +62,6 @@ STAGGER_S: Final = 0.5
 # A sweep in flight ends within its time-out; more is a hang.
 STOP_TIMEOUT_S: Final = 5.0
 REPORT_DAY, REPORT_HOUR = "mon", 6
-# Measured in seconds for a year of 250 devices; ten minutes allow for a box a hundred times slower.
-REPORT_TIMEOUT_S: Final = 600.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,18 +227,8 @@ class Watch:
         self.store.prune(self._now())
 
     async def _report(self) -> None:
-        """Write last week's report in a process of its own: what charts and templates need goes when it ends."""
         await self._roll_up()
-        words = ("report", str(self.plan.path), "--store", self.kept_at, "--out", str(self.reports))
-        child = await asyncio.create_subprocess_exec(
-            sys.executable, "-m", "netaudit", *words, stdout=asyncio.subprocess.DEVNULL, stderr=asyncio.subprocess.PIPE
-        )
-        try:
-            async with asyncio.timeout(REPORT_TIMEOUT_S):
-                _, said = await child.communicate()
-        except (TimeoutError, asyncio.CancelledError):
-            child.kill()
-            raise
-        if child.returncode:
-            raise LookError(f"the weekly report was not written: {said.decode(errors='replace').strip()}")
+        where = (str(self.plan.path), self.kept_at, str(self.reports))
+        letter = await write_weekly(*where, site=self.plan.site.site.name)
         log.info("wrote the weekly report into %s", self.reports)
+        await self._in_thread(put_weekly, self.store, self.channels, letter, self._now())

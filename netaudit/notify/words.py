@@ -24,6 +24,8 @@ LONGEST_TITLE: Final = 120
 LONGEST_FIELD: Final = 400
 # Evidence is a handful of values; the page shows all.
 MOST_EVIDENCE: Final = 12
+# As many things to do as a telephone shows without turning the page; the report has them all.
+MOST_TO_DO: Final = 8
 LONGEST_VALUE: Final = 60
 # The whole of a message, over 2,700 with every field full: chat services cut or split beyond two thousand characters or so.
 # common practice, no source
@@ -93,6 +95,16 @@ def closing(finding: Finding, *, site: str, where: str, zone: tzinfo) -> str:
             "What to do: nothing any more" if over else "What to do: see the other message",
         ]
     )
+
+
+def weekly(*, site: str, week: str, sentence: str, to_do: Sequence[str], file: str) -> str:
+    """Write what is told when a weekly report is there: its first page in words, and where it lies."""
+    lines = [harmless(f"{site}, week {week}: {sentence}", LONGEST_TITLE)]
+    lines += [f"- {harmless(one, LONGEST_FIELD)}" for one in to_do[:MOST_TO_DO]]
+    if len(to_do) > MOST_TO_DO:
+        lines.append(f"and {len(to_do) - MOST_TO_DO} more")
+    lines.append(f"The report: {harmless(file, LONGEST_FIELD)}, and on the page under Reports")
+    return _bounded(lines)
 
 
 def trial(*, site: str, channel: str, now: datetime, zone: tzinfo) -> str:
