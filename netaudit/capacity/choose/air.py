@@ -45,6 +45,8 @@ class Air:
         self._levels = Levels(ground.site)
         self._positions = Positions(ground.site, self._choices) if ground.free else None
         self._served: dict[str, float] = {}
+        self._on_band: dict[tuple[str, Band], list[Radio | None]] = {}
+        self._same: dict[str, dict[tuple[Radio, ...], list[int]]] = {}
         used = {
             band
             for device in ground.site.device.values()
@@ -178,7 +180,13 @@ class Air:
         return all(self._is_said(picked | dict(zip(tried, each, strict=True)), said) for each in product(*ways))
 
     def _alike(self, name: str, option: Option) -> list[int]:
-        return [i for i, one in enumerate(self._choices[name].options) if one.radios == option.radios]
+        """Number the options of a position that put the same on the air."""
+        if name not in self._same:
+            same: dict[tuple[Radio, ...], list[int]] = {}
+            for index, one in enumerate(self._choices[name].options):
+                same.setdefault(one.radios, []).append(index)
+            self._same[name] = same
+        return self._same[name][option.radios]
 
     def _ways(self, name: str, *, opened: bool) -> list[Option]:
         found: dict[tuple[Radio, ...], Option] = {}
@@ -221,10 +229,14 @@ class Air:
         )
 
     def _radios(self, name: str, band: Band) -> list[Radio | None]:
-        return [
-            next((one for one in option.radios if one.band == band.value), None)
-            for option in self._choices[name].options
-        ]
+        """Give what may hang at a position on one band, each radio once; None where an option has none."""
+        if (name, band) not in self._on_band:
+            each = (
+                next((one for one in option.radios if one.band == band.value), None)
+                for option in self._choices[name].options
+            )
+            self._on_band[name, band] = list(dict.fromkeys(each))
+        return self._on_band[name, band]
 
     def _hears(self, name: str, other: str, band: Band, eirp_dbm: float) -> bool:
         return self._levels.hears(name, other, band, eirp_dbm=eirp_dbm, least_dbm=minimum_dbm(ht(0)))

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from netaudit.capacity.choose.choices import Choice
-    from netaudit.capacity.choose.kinds import Kind
+    from netaudit.capacity.choose.kinds import Kind, Threshold
     from netaudit.capacity.choose.stacks import Demand, Stack
 
 _ROUNDING = 1e-7  # sums of watts and ports differ from their mathematical value in the last digits; HiGHS allows 1e-7
@@ -78,8 +78,7 @@ class Proposer:
             ]
             for one in demand.counted:
                 asks = [float(asks_one_of(kind.wanted, one)) for kind, _ in plugged]
-                has = [float(stack.suiting(slot, one)) if slot < len(stack.wares) else 0.0 for stack in found]
-                weights.append((asks, has))
+                weights.append((asks, _suiting(found, slot, one)))
             for asks, has in weights:
                 summed: dict[int, float] = {}
                 for (_, each), weight in zip(plugged, asks, strict=True):
@@ -142,3 +141,18 @@ class Proposer:
             if len(stands[closet].wares) > 1
         }
         return Decision(options, stands, router, dealt)
+
+
+def _suiting(found: Sequence[Stack], slot: int, wanted: Threshold) -> list[float]:
+    """Count the ports of one switch of each stack; a few sheets recur in hundreds of stacks, each is counted once."""
+    known: dict[tuple[str, int], float] = {}
+    counts = []
+    for stack in found:
+        if slot >= len(stack.wares):
+            counts.append(0.0)
+            continue
+        key = stack.wares[slot].name, stack.inner(slot)
+        if key not in known:
+            known[key] = float(stack.suiting(slot, wanted))
+        counts.append(known[key])
+    return counts
