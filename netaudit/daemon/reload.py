@@ -127,6 +127,8 @@ class Life:
             # Until the next plan's handler is there, another SIGHUP must be neither the end nor lost.
             loop.remove_signal_handler(signal.SIGHUP)
             signal.signal(signal.SIGHUP, lambda number, _: self._asked.append(number))
+            if again.is_set():
+                self._asked.append(signal.SIGHUP)
         return following[0] if following else None
 
     async def _changed(self, watch: Watch) -> Plan | None:

@@ -120,6 +120,26 @@ def test_a_changed_plan_is_taken_and_history_goes_on(daemon: Daemon, tmp_path: P
 
 
 @pytest.mark.timeout(240)
+def test_a_plan_that_changes_while_another_is_taken_is_taken_too(daemon: Daemon, tmp_path: Path) -> None:
+    """SIGHUP while one plan ends and the next begins is not lost: the last plan is the one that is watched."""
+    daemon.reload(FIXED + "# first\n")
+    assert daemon.told() == "RELOADING=1"
+    wait_for("the old one is ending", lambda: daemon.logged("has changed and is taken"))
+    last = FIXED + "# last\n"
+    daemon.reload(last)
+    # A signal that comes a moment later, when the loop of the first is gone, and one that comes when nothing changed.
+    daemon.process.send_signal(signal.SIGHUP)
+
+    def kept() -> set[str]:
+        with closing(sqlite3.connect(tmp_path / "site.db")) as store:
+            return {row[0] for row in store.execute("SELECT document FROM plans")}
+
+    wait_for("the last plan is watched", lambda: last in kept())
+    assert daemon.process.poll() is None
+    assert not daemon.logged("Traceback")
+
+
+@pytest.mark.timeout(240)
 @pytest.mark.parametrize(
     ("broken", "words"),
     [
