@@ -224,3 +224,46 @@ def test_the_demo_has_options_that_differ_and_fit() -> None:
         assert not ledger.hazards
         assert not ledger.flaws
     assert as_drawn(raw).figures.price > chosen.figures.price
+
+
+def on_battery(energy: str) -> tuple[Row, Row]:
+    """A closet with one switch of 20 W or, dearer, of 10 W, on a battery supply that is wanted for an hour."""
+    raw: Row = {
+        "site": {"name": "hut", "growth": 0},
+        "segment": {"home": {"network": "192.0.2.0/24"}},
+        "closet": {"hut": {"max_switches": 1}},
+        "device": {"desk": {"kind": "desktop", "at": "hut"}},
+        "router": {"at_hand": True, "ports": 4, "routed": "1 Gb/s"},
+        "switch": {"first": {"closet": "hut", "uplink": "router", "ports": 8}},
+        "backup": {
+            "hut": {
+                "feeds": ["switch:first"],
+                "energy": energy,
+                "rating": "100 W",
+                "efficiency": "100 %",
+                "age": "0 years",
+                "wanted": "60 min",
+            }
+        },
+    }
+    sheets: Row = {
+        "switch": {
+            "warm": {"price": 20, "ports": [{"count": 8}], "draw": "20 W"},
+            "cool": {"price": 50, "ports": [{"count": 8}], "draw": "10 W"},
+        }
+    }
+    return raw, sheets
+
+
+def test_a_battery_asks_for_the_dearer_switch_that_draws_less() -> None:
+    """20 Wh carry 20 W for an hour, 12 Wh only 10 W: watts times hours, nothing else."""
+    for energy, expected in (("20 Wh", 20), ("12 Wh", 50)):
+        raw, sheets = on_battery(energy)
+        assert price(raw, sheets) == expected
+
+
+def test_a_battery_that_carries_no_set_is_named_with_what_it_lacks() -> None:
+    """8 Wh against 10 W for an hour: 2 Wh are missing, and the refusal says so."""
+    raw, sheets = on_battery("8 Wh")
+    with pytest.raises(NoSolution, match=r"the battery of hut lacks 2 Wh at least: .* 10 W or more .* for 60 min"):
+        choose(raw, Equipment.model_validate(sheets))

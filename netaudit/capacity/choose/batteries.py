@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from netaudit.capacity import backup, poe
@@ -12,7 +13,7 @@ from netaudit.site.model import PowerNeed
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from netaudit.capacity.choose.choices import Choice, Option
     from netaudit.capacity.choose.ground import Ground
@@ -20,23 +21,26 @@ if TYPE_CHECKING:
     from netaudit.capacity.choose.stacks import Stack
 
 
-def bound_batteries(
-    ground: Ground, choices: Sequence[Choice], stacks: Mapping[str, Sequence[Stack]], proposer: Proposer
-) -> None:
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What a battery supply carries [W]: by each option and stack, and the most that the ledger lets it carry."""
+
+    name: str
+    options: Mapping[str, Sequence[float]]
+    stacks: Mapping[str, Sequence[float]]
+    most_w: float
+
+
+def battery_loads(ground: Ground, choices: Sequence[Choice], stacks: Mapping[str, Sequence[Stack]]) -> Iterator[Load]:
     """
-    Bound what each battery supply carries by what the ledger lets us use of it.
+    Weigh what may hang on each battery supply.
 
     Counted are the draw of switches, router and recorder and the draw of what their ports feed; the loss in the cables comes
-    on top, so every set that the ledger passes keeps to this.
+    on top, so every set that the ledger passes keeps to the most.
     """
     by_switch = closets_by_switch(ground.cabinets) | {closet: closet for closet in ground.cabinets}
-    usable: dict[tuple[str, Kind], float] = {
-        (line.place, line.kind): line.usable for line in backup.judge(ground.site).lines
-    }
     for name, row in ground.site.backup.items():
-        most_w = min(
-            usable[f"backup:{name}", Kind.BACKUP] * HOUR_S / row.wanted_s, usable[f"backup:{name}", Kind.POWER]
-        )
+        energy, power = _usable(ground, name)
         closets = {by_switch[ref.partition(":")[2]] for ref in row.feeds if ref.startswith("switch:")}
         stands = {closet: [stack.draw_w for stack in stacks[closet]] for closet in closets}
         if ROUTER in row.feeds:
@@ -45,7 +49,44 @@ def bound_batteries(
             choice.ref: [_draw_w(ground, choice.ref, option, closets, row.feeds) for option in choice.options]
             for choice in choices
         }
-        proposer.at_most(options, stands, most_w)
+        yield Load(name, options, stands, min(energy * HOUR_S / row.wanted_s, power))
+
+
+def bound_batteries(loads: Iterable[Load], proposer: Proposer) -> None:
+    """Propose nothing that a battery supply doesn't carry."""
+    for load in loads:
+        proposer.at_most(load.options, load.stacks, load.most_w)
+
+
+def battery_refusal(ground: Ground, loads: Iterable[Load], proposer: Proposer) -> str:
+    """
+    Say what each battery supply lacks for the set that draws least; nothing where none lacks anything by itself.
+
+    Args:      proposer: one that knows nothing of battery supplies.
+    """
+    said = []
+    for load in loads:
+        least_w = proposer.least(load.options, load.stacks)
+        if least_w is None or least_w <= load.most_w:
+            continue
+        row = ground.site.backup[load.name]
+        energy, power = _usable(ground, load.name)
+        lacks = [
+            f"{amount:.4g} {unit}"
+            for amount, unit in ((least_w * row.wanted_s / HOUR_S - energy, "Wh"), (least_w - power, "W of its rating"))
+            if amount > 0.0
+        ]
+        said.append(
+            f"the battery of {load.name} lacks {' and '.join(lacks)} at least: whatever is bought, it carries {least_w:.4g} W "
+            f"or more with growth, for {row.wanted_s / 60.0:g} min; write a larger one, less time, or feed less from it"
+        )
+    return "; ".join(said)
+
+
+def _usable(ground: Ground, name: str) -> tuple[float, float]:
+    """Give the energy [Wh] and the power [W] that the ledger lets us use of a battery supply."""
+    usable = {line.kind: line.usable for line in backup.judge(ground.site).lines if line.place == f"backup:{name}"}
+    return usable[Kind.BACKUP], usable[Kind.POWER]
 
 
 def _draw_w(ground: Ground, ref: str, option: Option, closets: set[str], feeds: Sequence[str]) -> float:

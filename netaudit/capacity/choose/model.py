@@ -103,11 +103,23 @@ class Proposer:
         self, options: Mapping[str, Sequence[float]], stacks: Mapping[str, Sequence[float]], most: float
     ) -> None:
         """Bound a sum over options and stacks: ref or closet -> amount of each."""
+        self._program.at_most(self._summed(options, stacks), most + _ROUNDING)
+
+    def least(self, options: Mapping[str, Sequence[float]], stacks: Mapping[str, Sequence[float]]) -> float | None:
+        """Give the least that such a sum can be, whatever it costs; None when there is nothing to propose."""
+        terms = self._summed(options, stacks)
+        program = self._program.priced(terms)
+        values = program.solve()
+        return None if values is None else sum(amount * values[variable] for variable, amount in terms.items())
+
+    def _summed(
+        self, options: Mapping[str, Sequence[float]], stacks: Mapping[str, Sequence[float]]
+    ) -> dict[int, float]:
         terms: dict[int, float] = {}
         for table, amounts in ((self._picks, options), (self._stands, stacks)):
             for key, each in amounts.items():
                 terms |= {variable: one for variable, one in zip(table[key], each, strict=True) if one}
-        self._program.at_most(terms, most + _ROUNDING)
+        return terms
 
     def forbid(self, options: Mapping[str, Iterable[int]], stacks: Mapping[str, Iterable[int]]) -> None:
         """Never again all of these at once: for each choice one of the options numbered, for each closet of the stacks."""

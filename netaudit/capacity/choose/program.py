@@ -53,6 +53,10 @@ class Program:
         """Add a row that must equal a value."""
         self.rows.append((dict(terms), value, value))
 
+    def priced(self, costs: Mapping[int, float]) -> Program:
+        """Give the same program with other costs; 0 where none is named."""
+        return Program([costs.get(column, 0.0) for column in range(len(self.costs))], self.most, self.rows)
+
     def solve(self) -> tuple[int, ...] | None:
         """
         Find the optimum, proven with gap 0; None when no solution exists.

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.capacity import links, ports
 from netaudit.capacity.choose import rows
 from netaudit.capacity.choose.air import Air
-from netaudit.capacity.choose.batteries import bound_batteries
+from netaudit.capacity.choose.batteries import battery_loads, battery_refusal, bound_batteries
 from netaudit.capacity.choose.build import AT_HAND, Decision, changed_plan
 from netaudit.capacity.choose.choices import Choice, gather_choices
 from netaudit.capacity.choose.ground import Ground, prepare
@@ -103,7 +103,7 @@ def choose(
             complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
             decision = proposer.propose()
         if decision is None:
-            raise NoSolution(whole_refusal(last))
+            raise NoSolution(whole_refusal(last) if last else _nothing(ground, equipment, choices, air))
         if decision.router == AT_HAND + ROUTER:
             decision = Decision(decision.options, decision.stacks, None, decision.dealt)
         changed = changed_plan(ground, equipment, decision)
@@ -147,8 +147,16 @@ def _begin(
     complete, found, demands = _stacks(ground, equipment, choices, capped=capped)
     proposer = Proposer(choices, found, demands)
     air.bound(proposer)
-    bound_batteries(ground, choices, found, proposer)
+    bound_batteries(battery_loads(ground, choices, found), proposer)
     return complete, found, proposer
+
+
+def _nothing(ground: Ground, equipment: Equipment, choices: Sequence[Choice], air: Air) -> str:
+    """Say why there has been nothing to propose."""
+    _, found, demands = _stacks(ground, equipment, choices, capped=False)
+    proposer = Proposer(choices, found, demands)
+    air.bound(proposer)
+    return battery_refusal(ground, battery_loads(ground, choices, found), proposer) or whole_refusal(())
 
 
 def _stacks(
