@@ -14,6 +14,7 @@ from netaudit.audit.acceptance.evidence import freeze
 from netaudit.daemon.looks import Looks, utc_now
 from netaudit.daemon.sources import Sources
 from netaudit.errors import LookError, OutOfRange
+from netaudit.observe.observation import Health, Naming, Notice, Sample, Sighting
 from netaudit.observe.rights import need_raw, own_rights
 
 if TYPE_CHECKING:
@@ -31,6 +32,8 @@ ECHO_EVERY_S: Final = 10.0
 GATEWAY_EVERY_S: Final = 2.0
 # Sweeps in a test: who comes and goes is then seen at least in one of them.
 SWEEPS: Final = 6
+# A long look asks each device about so many times and no more: enough for any claim, and little enough to be held.
+MOST_LOOKS: Final = 360
 
 
 async def collect(
@@ -41,26 +44,31 @@ async def collect(
     now: Callable[[], datetime] = utc_now,
     every_s: float | None = None,
     tell: Callable[[Evidence], None] = lambda _: None,
+    latest_every_s: float | None = None,
 ) -> Evidence:
     """
     Look at every segment of the plan that names this box's interface, and at the plan's switches and services.
 
     Args:      seconds: for how long; environ: holds the secrets by the names that the plan gives; every_s: how often `tell` is
-               given what is there so far.
+               given what is there so far; latest_every_s: sweep so often and hold only the latest of each kind of word, and
+               no samples: for a night of many hours.
     Raises:    LookError: no segment can be looked at, or without the right to. OutOfRange: the time.
     """
     if not 1 <= seconds <= 7 * 86_400:
         raise OutOfRange(f"looking for {seconds:g} s: write 1 s to 7 days")
     need_raw(own_rights())
-    seen: list[Observation] = []
+    seen: dict[object, Observation] = {}
     began = now()
 
     def sink(told: Iterable[Observation]) -> None:
-        seen.extend(told)
+        for one in told:
+            key = len(seen) if latest_every_s is None else _what(one)
+            if key is not None:
+                seen[key] = one
         if len(seen) > MOST_OBSERVATIONS:
             raise OutOfRange(f"more than {MOST_OBSERVATIONS} observations: look for a shorter time")
 
-    looking = _hurried(site.looking, seconds)
+    looking = _hurried(site.looking, seconds, latest_every_s)
     looks = [
         Looks(name, segment, segment.interface, looking, sink=sink, now=now)
         for name, segment in site.segment.items()
@@ -71,7 +79,7 @@ async def collect(
     sources = Sources(site, sink=sink, now=now, environ=environ, looks=looks)
 
     async def report() -> None:
-        tell(freeze(seen, began, now()))
+        tell(freeze(seen.values(), began, now()))
 
     jobs: list[Awaitable[None]] = []
     for look in looks:
@@ -88,15 +96,32 @@ async def collect(
     if every_s is not None:
         jobs.append(_repeat(report, every_s, first_s=every_s))
     await _for(seconds, jobs)
-    return freeze(seen, began, now())
+    return freeze(seen.values(), began, now())
 
 
-def _hurried(looking: Looking, seconds: float) -> Looking:
+def _what(one: Observation) -> object:
+    """Give that of which only the latest counts; None of a sample, which doesn't say who is there."""
+    match one:
+        case Sighting():
+            return one.mac, one.segment, one.address
+        case Naming():
+            return one.mac, one.name, one.origin
+        case Notice():
+            return one.place, one.kind, one.detail
+        case Health():
+            return one.source
+        case Sample():
+            return None
+
+
+def _hurried(looking: Looking, seconds: float, sweep_every_s: float | None) -> Looking:
+    """Look more often than the daemon for a short time, and less often for a long one."""
+    least_s = seconds / MOST_LOOKS
     return looking.model_copy(
         update={
-            "echo_every_s": min(looking.echo_every_s, ECHO_EVERY_S),
-            "gateway_every_s": min(looking.gateway_every_s, GATEWAY_EVERY_S),
-            "sweep_every_s": min(looking.sweep_every_s, max(1.0, seconds / SWEEPS)),
+            "echo_every_s": max(min(looking.echo_every_s, ECHO_EVERY_S), least_s),
+            "gateway_every_s": max(min(looking.gateway_every_s, GATEWAY_EVERY_S), least_s / 5),
+            "sweep_every_s": sweep_every_s or max(min(looking.sweep_every_s, max(1.0, seconds / SWEEPS)), least_s),
         }
     )
 

@@ -152,6 +152,7 @@ NIGHT = """
 [site]
 name = "Laboratory"
 [looking]
+sweep_every = "3 s"
 echo_every = "1 s"
 gateway_every = "1 s"
 pace = 500
@@ -201,7 +202,7 @@ def test_the_night_of_a_move_in_the_laboratory(lab: Lab, tmp_path: Path) -> None
     assert "missing  scale  192.0.2.21  home  turn the key at its back" in done.stdout
     assert "2 of 3 are back, 1 to go" in done.stdout
     assert "turn the key at its back" in page.read_text("utf-8")
-    process = lab.popen(words("cutover", "--from", kept, "--for", "16s"), stdout=subprocess.PIPE, text=True)
+    process = lab.popen(words("cutover", "--from", kept, "--for", "14s"), stdout=subprocess.PIPE, text=True)
     first = process.stdout.readline() if process.stdout else ""
     assert "missing  scale" in first
     segment.set(SCALE)

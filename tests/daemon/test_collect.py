@@ -275,6 +275,16 @@ def test_faults_that_only_a_switch_a_radio_or_a_router_can_tell(lab: Lab) -> Non
     assert failed(judged(evidence, [*told, leak])) == ["isolation"]
 
 
+def test_a_long_night_holds_only_the_latest_word(lab: Lab) -> None:
+    """Every second a sweep: still one sighting for each device, segment and address, and no samples."""
+    _build(lab)
+    evidence = lab.call(collect, SITE, 4.0, environ={}, latest_every_s=1.0)
+    keys = [(one.mac, one.segment, one.address) for one in evidence.sightings]
+    assert len(keys) == len(set(keys))
+    assert {mac for mac, _, _ in keys} >= {host.mac for host in (*HOME, *THINGS)}
+    assert not evidence.samples
+
+
 def test_looking_needs_a_segment_with_an_interface_and_a_sensible_time(lab: Lab) -> None:
     """Without an interface there is nothing to look at; no time at all, or a month, is refused."""
     with pytest.raises(LookError, match="interface"):

@@ -10,6 +10,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.moving.known import Known, known_in, where_planned
 from netaudit.audit.moving.match import match
 from netaudit.audit.roster import EQUIPMENT_OFFLINE_AFTER_S, enrol
+from netaudit.audit.rules.addresses import CONFLICT_LASTS
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -217,7 +218,8 @@ def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...]) -> tupl
     """Say which addresses two devices claim, and which fixed one somebody else has."""
     found: dict[str, str] = {}
     for notice in evidence.notices:
-        if notice.kind == vocabulary.ADDRESS_CONFLICT:
+        # One that no sweep has repeated since is mended.
+        if notice.kind == vocabulary.ADDRESS_CONFLICT and evidence.until - notice.at <= CONFLICT_LASTS:
             detail = dict(notice.detail)
             address = detail.get("address", "?")
             found[address] = f"{address} is claimed by {detail.get('macs', '?')}"
