@@ -10,6 +10,7 @@ import pytest
 
 from netaudit.audit.rules.table import RULES
 from netaudit.cli import COMMANDS
+from netaudit.site.load import parse_site
 from netaudit.site.model import Site
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -52,6 +53,17 @@ def test_a_page_that_was_changed_by_hand_is_noticed(tmp_path: Path, monkeypatch:
     monkeypatch.setattr(generate, "HERE", tmp_path)
     assert generate.wanted()[page] == (DOCS / "computing.md").read_text("utf-8")
     assert generate.main(["--check"]) == 1
+
+
+def test_what_the_chapters_write_into_a_plan_can_stand_in_one() -> None:
+    """The example that is installed, with every piece of a plan that a chapter shows, is a sound plan."""
+    pieces = [(ROOT / "deploy" / "site.toml").read_text("utf-8")]
+    for path in sorted(DOCS.glob("*.md")):
+        pieces += re.findall(r"^```toml\n(.*?)^```", path.read_text("utf-8"), re.DOTALL | re.MULTILINE)
+    assert len(pieces) >= 3
+    site = parse_site("\n".join(pieces), "site.toml")
+    assert set(site.alert) == {"mail"}
+    assert site.switch["cupboard"].snmp is not None
 
 
 @pytest.mark.parametrize("path", sorted(DOCS.glob("*.md")), ids=lambda path: path.name)
