@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from netaudit.audit.roster import Roster, Thing
     from netaudit.site.model import Band, Site
+    from netaudit.store.outbox import Letter
     from netaudit.store.records import Condition, Device, Heard, Interval, Reading
     from netaudit.store.store import Store
 
@@ -29,6 +30,10 @@ NOTICES_BACK = timedelta(days=1)
 PLACES_BACK = timedelta(days=30)
 # The store writes the last use of an address once an hour; so for that long an older address may be in use beside a new one.
 ADDRESS_LASTS = timedelta(hours=1)
+# So it does with a notice that is told again: the last time that the store knows may be so much too early.
+REPEATS_KEPT = timedelta(minutes=65)
+# Under what names the outbox keeps the letters of a channel: its own, and that of its digest.
+LANES = ("{}", "{}/digest")
 # A device we know nothing about has left when so many sweeps went by without it. common practice, no source
 SILENT_SWEEPS = 3
 
@@ -79,6 +84,7 @@ class Seen:
     addresses     per segment, the IPv4 addresses in use within its lease time
     stations      per (access point, band)
     series        per (place, kind), the last hour; devices by their MAC, as collectors write them
+    letters       per channel of the plan, the letters that are next in its lanes
     """
 
     at: datetime
@@ -91,6 +97,7 @@ class Seen:
     series: Mapping[tuple[str, str], Series] = field(default_factory=dict)
     notices: tuple[Heard, ...] = ()
     sources: tuple[Condition, ...] = ()
+    letters: Mapping[str, tuple[Letter, ...]] = field(default_factory=dict)
 
     def on(self, segment: str) -> tuple[Presence, ...]:
         """Give who is here on a segment."""
@@ -115,7 +122,12 @@ def see(store: Store, site: Site, now: datetime) -> Seen:
         readings=store.series_all(now - LOOK_BACK, now + timedelta(seconds=1)),
         notices=store.notices(now - NOTICES_BACK, now + timedelta(seconds=1)),
         sources=store.health(),
+        letters={name: _next_letters(store, name) for name in site.alert},
     )
+
+
+def _next_letters(store: Store, channel: str) -> tuple[Letter, ...]:
+    return tuple(letter for lane in LANES for letter in store.queued_letters(lane.format(channel))[:1])
 
 
 def compose(
@@ -127,6 +139,7 @@ def compose(
     readings: Mapping[tuple[str, str], Iterable[Reading]] | None = None,
     notices: Iterable[Heard] = (),
     sources: Iterable[Condition] = (),
+    letters: Mapping[str, tuple[Letter, ...]] | None = None,
 ) -> Seen:
     """
     Put what was kept in words of the plan. Pure.
@@ -176,6 +189,7 @@ def compose(
         series=series,
         notices=said,
         sources=conditions,
+        letters=letters or {},
     )
 
 

@@ -21,6 +21,15 @@ DOWN_BPS: Final = "down_bps"
 ROUTED_BPS: Final = "routed_bps"  # router
 SPEED_BPS: Final = "speed_bps"  # link places and ports: what both ends agreed on
 ERRORS: Final = "errors"  # link places and ports: frames with errors since the sample before
+DISCARDS: Final = "discards"  # ports: sound frames that found no room, since the sample before
+RX_BPS: Final = "rx_bps"  # ports: received and sent on the line
+TX_BPS: Final = "tx_bps"
+OUTSIDE_SHARE: Final = "outside_share"  # link:wan, share of the plan's hosts outside that took a connection
+ISOLATION_BREACHES: Final = "isolation_breaches"  # segment:NAME, hosts that it reached against the plan; one a round
+NTP_S: Final = "ntp_s"  # service:time, round trip of the question
+NTP_OFFSET_S: Final = "ntp_offset_s"  # service:time, its clock minus ours
+CHANNEL: Final = "channel"  # radio:AP/BAND, the primary channel that it announces
+NEIGHBOUR_NETWORKS: Final = "neighbour_networks"  # channel:BAND/NUMBER, BSSIDs heard there that are not the plan's
 KEPT_S: Final = "kept_s"  # recorder:NAME, how far back recordings reach when its disks are full
 WRITE_BPS: Final = "write_bps"  # recorder:NAME
 
@@ -32,3 +41,12 @@ FORWARDING: Final = "forwarding"  # switch:NAME/port:N; mac
 FIRMWARE: Final = "firmware"  # switch:NAME, access_point:NAME, router, recorder:NAME; text
 RESOLVED: Final = "resolved"  # device:NAME; name, address ("" when there is none)
 FLOOD: Final = "flood"  # segment:NAME; table, entries
+RESOLVED_BACK: Final = "resolved_back"  # device:NAME; address, name that it leads back to ("" when there is none)
+ISOLATION_BREACH: Final = "isolation_breach"  # segment:NAME; target, segment (the target's), by
+REACH_MISSING: Final = "reach_missing"  # segment:NAME; target, segment (the target's), answer
+WAY_OUT: Final = (
+    "way_out"  # link:wan, told when nothing outside opens; where ("inside", "beyond the router", "unknown"), gateway
+)
+POWER_FAULT: Final = "power_fault"  # switch:NAME/port:N; status
+POWER_UNIT: Final = "power_unit"  # switch:NAME; unit, reason
+NEIGHBOUR_NETWORK: Final = "neighbour_network"  # channel:BAND/NUMBER; bssid, name

@@ -12,7 +12,8 @@ from typing import Final
 
 # suffix of the kind -> quantum in the kind's own unit. Reasons: round trips are measured to some 10 us; rates, bytes and
 # packets are whole; switches report power in tenths of a watt or coarser; shares come as 1/255 or percent; levels in
-# whole or half dB; counts get hundredths so that their mean keeps its fraction.
+# whole or half dB; counts get hundredths so that their mean keeps its fraction, and so do numbers that only name something (a
+# channel, a class, a stratum).
 QUANTA: Final[tuple[tuple[str, float], ...]] = (
     ("_bps", 1.0),
     ("_pps", 0.01),
@@ -25,7 +26,21 @@ QUANTA: Final[tuple[tuple[str, float], ...]] = (
     ("_s", 1e-6),
 )
 COUNT_QUANTUM: Final = 0.01
-COUNTS: Final = frozenset({"stations", "devices", "errors", "discards", "packets", "addresses"})
+COUNTS: Final = frozenset(
+    {
+        "stations",
+        "devices",
+        "errors",
+        "discards",
+        "packets",
+        "addresses",
+        "neighbour_networks",
+        "isolation_breaches",
+        "channel",
+        "power_class",
+        "ntp_stratum",
+    }
+)
 AS_IT_IS: Final = 0.0
 
 

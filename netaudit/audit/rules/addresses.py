@@ -20,6 +20,9 @@ if TYPE_CHECKING:
 CONFLICT_LASTS: Final = timedelta(minutes=15)
 # Servers are heard when somebody asks for an address: with leases of a day, that may be hours apart.
 SERVER_LASTS: Final = timedelta(hours=12)
+# So many names without a way back are the router's habit and told together. common practice, no source
+FEWEST_FOR_CAUSE: Final = 3
+RESOLVER: Final = "service:resolver"
 # Names are asked for once an hour at most; two rounds.
 NAME_LASTS: Final = timedelta(hours=2)
 
@@ -107,6 +110,36 @@ def judge_names(case: Case) -> Iterator[Verdict]:
             yield Verdict(thing.ref, Mark.HOLDS, "wrong", said.first_at, evidence)
 
 
+def judge_back(case: Case) -> Iterator[Verdict]:
+    """Say which fixed address doesn't lead back to the name of the device that has it; several without any together."""
+    latest: set[str] = set()
+    none: list[Verdict] = []
+    for said in case.seen.told(vocabulary.RESOLVED_BACK, NAME_LASTS):
+        thing = case.seen.roster.by_ref.get(said.place)
+        if said.place in latest or thing is None or thing.hostname is None:
+            continue
+        # Only the latest answer counts, and they come latest first.
+        latest.add(said.place)
+        detail = dict(said.detail)
+        back = detail.get("name", "")
+        # An answer about an address that it no longer has in the plan says nothing.
+        if detail.get("address") != thing.address or back == thing.hostname.removesuffix(".").lower():
+            continue
+        evidence = (("address", detail["address"]), ("answer", back or "nothing"), ("right", thing.hostname))
+        verdict = Verdict(thing.ref, Mark.HOLDS, "other" if back else "none", said.first_at, evidence)
+        if back:
+            yield verdict
+        else:
+            none.append(verdict)
+    if len(none) >= FEWEST_FOR_CAUSE or (none and case.is_open("name_back", RESOLVER)):
+        listed = ", ".join(sorted(dict(one.evidence)["right"] for one in none))
+        began = min(one.since for one in none if one.since is not None)
+        yield Verdict(RESOLVER, Mark.HOLDS, "many", began, (("count", str(len(none))), ("names", listed)))
+        yield from (Verdict(one.place, Mark.FOLDED) for one in none)
+    else:
+        yield from none
+
+
 TWICE: Final = Rule(
     key="address_twice",
     question="Does each device have its own address?",
@@ -166,4 +199,25 @@ NAMES: Final = Rule(
         ),
     },
     judge=judge_names,
+)
+NAMES_BACK: Final = Rule(
+    key="name_back",
+    question="Do addresses lead back to the right names?",
+    limit_source="RFC 1912, 2.1: for each address a name that leads back to it",
+    weight=Weight.SOMETIME,
+    words={
+        "other": Words(
+            "The address {address} leads back to the name {answer}; its device is {right}",
+            "Correct the name in the router or the name server: an old device may still have its entry.",
+        ),
+        "none": Words(
+            "The address {address} leads back to no name; its device is {right}",
+            "Give the device its name in the router or the name server as well, so that logs can show it.",
+        ),
+        "many": Words(
+            "{count} fixed addresses lead back to no name: {names}",
+            "See whether the router or the name server can answer for addresses; if it can't, acknowledge this.",
+        ),
+    },
+    judge=judge_back,
 )

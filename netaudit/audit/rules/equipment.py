@@ -1,4 +1,4 @@
-"""What switches and access points say of themselves: slow links, errors, restarts, firmware."""
+"""What switches and access points say of themselves: slow links, errors, full queues, restarts, firmware."""
 
 from __future__ import annotations
 
@@ -22,6 +22,13 @@ FRESH_S: Final = 900.0
 ERRORS_AN_HOUR: Final = 100.0
 # Of an hour with errors at least this many of its quarters must show some: a plug pulled once is no bad cable.
 QUARTERS_WITH_ERRORS: Final = 3
+# A port drops now and then when a fast link meets a slow one: TCP fills queues until they do. common practice, no source
+DISCARDS_AN_HOUR: Final = 1000.0
+# The longest frame on the line [bit]: 1,518 octets (IEEE 802.3, 3.2.7 and 3.2.8), preamble and delimiter 8, gap 12. Counting all as
+# the longest gives the fewest frames and so the greatest share that can have been lost.
+LONGEST_FRAME_BITS: Final = 1538 * 8
+# A finding ends below this part of its limit. common practice, no source
+LOWER_MARK: Final = 0.5
 # A year without an update is worth a look. common practice, no source
 LOOK_AT_FIRMWARE_S: Final = 365 * 86_400.0
 
@@ -78,6 +85,44 @@ def judge_errors(case: Case) -> Iterator[Verdict]:
 
 def _quarters(case: Case, series: Series) -> int:
     return len({int(age_s(case, one.at) // 900) for one in series.readings if one.value})
+
+
+def judge_discards(case: Case) -> Iterator[Verdict]:
+    """Say which port drops more sound frames than the plan lets anybody lose, and keeps on doing so."""
+    promised = min(segment.targets.loss for segment in case.site.segment.values())
+    for (place, kind), series in case.seen.series.items():
+        if kind != vocabulary.DISCARDS:
+            continue
+        frames = _frames_an_hour(case, place)
+        if series.fresh(case.now, FRESH_S) is None or frames is None:
+            yield Verdict(place, Mark.BLIND)
+            continue
+        count = sum(series.values)
+        limit = max(DISCARDS_AN_HOUR, promised * frames)
+        if count > limit and _quarters(case, series) >= QUARTERS_WITH_ERRORS:
+            mark = Mark.HOLDS
+        elif count > LOWER_MARK * limit:
+            mark = Mark.NEAR
+        else:
+            continue
+        began = next(one.at for one in series.readings if one.value)
+        evidence = (
+            ("named", named(place)),
+            ("count", f"{count:.0f}"),
+            ("most", f"{limit:.0f}"),
+            ("promised", f"{promised * 100:.3g} %"),
+        )
+        yield Verdict(place, mark, "discards", began, evidence)
+
+
+def _frames_an_hour(case: Case, place: str) -> float | None:
+    """Give how many frames a port carried if all were of the longest kind; None where its rates aren't known."""
+    rates = [
+        sum(series.values) / len(series.values)
+        for kind in (vocabulary.RX_BPS, vocabulary.TX_BPS)
+        if (series := case.seen.series.get((place, kind))) is not None and series.values
+    ]
+    return sum(rates) * 3600 / LONGEST_FRAME_BITS if rates else None
 
 
 def judge_restarts(case: Case) -> Iterator[Verdict]:
@@ -140,6 +185,19 @@ ERRORS: Final = Rule(
         ),
     },
     judge=judge_errors,
+)
+DISCARDS: Final = Rule(
+    key="discards",
+    question="Do the switches have room for what passes through them?",
+    limit_source="the least loss that the plan promises; at least a thousand an hour: common practice, no source",
+    weight=Weight.SOON,
+    words={
+        "discards": Words(
+            "{named} has dropped {count} sound frames in an hour for want of room; at most {most} were to be expected",
+            "See what fills it: a link slower than planned, a backup or copy by day, or a loop. Then plan a faster link there.",
+        ),
+    },
+    judge=judge_discards,
 )
 RESTART: Final = Rule(
     key="restarted",
