@@ -271,7 +271,7 @@ def test_faults_that_only_a_switch_a_radio_or_a_router_can_tell(lab: Lab) -> Non
     assert failed(judged(evidence, samples(vocabulary.POWER_W, 57.0))) == ["power"]
     assert failed(judged(evidence, samples(vocabulary.STATIONS, 19.0))) == ["stations"]
     detail = (("by", "echo"), ("segment", "home"), ("target", "device:desk"))
-    leak = Notice(evidence.since, "segment:things", words.ISOLATION_BREACH, detail)
+    leak = Notice(evidence.since, "segment:things", vocabulary.ISOLATION_BREACH, detail)
     assert failed(judged(evidence, [*told, leak])) == ["isolation"]
 
 

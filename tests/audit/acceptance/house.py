@@ -174,7 +174,7 @@ def as_planned() -> list[Observation]:
     )
     seen.append(notice("device:desk", vocabulary.RESOLVED, name="desk.osier.home.arpa", address="192.0.2.21"))
     for segment in ("home", "things"):
-        seen.append(Sample(at(20), f"segment:{segment}", words.ISOLATION_BREACHES, 0.0))
+        seen.append(Sample(at(20), f"segment:{segment}", vocabulary.ISOLATION_BREACHES, 0.0))
     for socket in sockets(trial):
         rate = min(trial.patching.groups["loft"][0].rate_bps, socket.patch.plug.rate_bps)
         for minutes in (1, 20):
@@ -188,7 +188,7 @@ def as_planned() -> list[Observation]:
         seen.append(Sample(at(minutes), "switch:loft", vocabulary.POWER_W, 22.5))
         seen.append(Sample(at(minutes), "radio:hall/2.4", vocabulary.STATIONS, 4.0))
         seen.append(Sample(at(minutes), "radio:hall/2.4", vocabulary.BUSY_SHARE, 0.2))
-        seen.append(Sample(at(minutes), "link:wan", words.OUTSIDE_SHARE, 1.0))
+        seen.append(Sample(at(minutes), "link:wan", vocabulary.OUTSIDE_SHARE, 1.0))
     seen.append(notice("site", words.RESTART, what="the switch in the loft"))
     seen.append(notice("alert:mail", words.ALERT, arrived="yes", by="R. Marsh"))
     return seen

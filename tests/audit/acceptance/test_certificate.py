@@ -94,7 +94,9 @@ def _second_server(seen: list[Observation]) -> list[Observation]:
 
 def _leak(seen: list[Observation]) -> list[Observation]:
     """Things reach the home."""
-    said = notice("segment:things", words.ISOLATION_BREACH, segment="home", target="device:desk", by="echo tcp/443")
+    said = notice(
+        "segment:things", vocabulary.ISOLATION_BREACH, segment="home", target="device:desk", by="echo tcp/443"
+    )
     return [*seen, said]
 
 
@@ -239,8 +241,8 @@ EDGES: list[tuple[str, Fault, list[str]]] = [
     ("no DHCP server", _no_server, ["dhcp"]),
     ("a stranger", _plus(Sighting(at(3), "home", STRANGER, "192.0.2.150", How.ARP)), ["unknown"]),
     ("a plug that is not back", lambda seen: without(seen, PLUG), ["presence"]),
-    ("nothing outside at the end", _plus(Sample(at(30), "link:wan", words.OUTSIDE_SHARE, 0.0)), ["outside"]),
-    ("half of the hosts outside", _samples(words.OUTSIDE_SHARE, 0.5), []),
+    ("nothing outside at the end", _plus(Sample(at(30), "link:wan", vocabulary.OUTSIDE_SHARE, 0.0)), ["outside"]),
+    ("half of the hosts outside", _samples(vocabulary.OUTSIDE_SHARE, 0.5), []),
     ("an alert that did not arrive", _unseen_alert, ["alerts"]),
     (
         "a frame with an error",
@@ -399,10 +401,10 @@ def test_an_address_in_the_pool_that_the_plan_fixed_is_a_clash() -> None:
 
 def test_a_way_that_the_plan_opens_and_the_router_closes_fails() -> None:
     """The home may reach the things: when its one host there stays silent in every round, isolation fails; in some, it passes."""
-    missing = notice("segment:home", words.REACH_MISSING, segment="things", target="device:gate", answer="silent")
+    missing = notice("segment:home", vocabulary.REACH_MISSING, segment="things", target="device:gate", answer="silent")
     failed = [result.key for result in judged([*as_planned(), missing]).results if result.outcome is Outcome.FAILED]
     assert failed == ["isolation"]
-    again = Sample(at(25), "segment:home", words.ISOLATION_BREACHES, 0.0)
+    again = Sample(at(25), "segment:home", vocabulary.ISOLATION_BREACHES, 0.0)
     assert judged([*as_planned(), missing, again]).accepted
 
 

@@ -4,9 +4,10 @@ from datetime import timedelta
 
 import pytest
 
-from netaudit.audit.rules.addresses import NAMES, PLACE, SECOND_SERVER, TWICE
+from netaudit.audit.rules.addresses import NAMES, NAMES_BACK, PLACE, SECOND_SERVER, TWICE
+from netaudit.site.load import parse_site
 from netaudit.store.records import Address, Device
-from tests.audit.scene import BOX, CLOCK, DESK, LONG_AGO, NOW, Scene, stranger
+from tests.audit.scene import BOX, CLOCK, DESK, LONG_AGO, NOW, PLAN, Scene, stranger
 
 
 def test_two_claims_to_one_address_are_found_until_they_end() -> None:
@@ -74,3 +75,34 @@ def test_the_latest_answer_counts() -> None:
     """A wrong answer an hour ago and a right one now is no finding."""
     scene = Scene().everybody().notice("device:desk", "resolved", ago_s=3600, name="d", address="192.0.2.77")
     assert scene.notice("device:desk", "resolved", name="d", address="192.0.2.21").holds(NAMES) == {}
+
+
+@pytest.mark.parametrize(("name", "words"), [("desk.home.arpa", None), ("old.home.arpa", "other"), ("", "none")])
+def test_an_address_that_leads_back_to_another_name_is_found(name: str, words: str | None) -> None:
+    """The desk's address leads back to the desk, to somebody else, or nowhere; only the latest answer counts."""
+    scene = Scene().notice("device:desk", "resolved_back", ago_s=900, address="192.0.2.21", name="odd.home.arpa")
+    scene.notice("device:desk", "resolved_back", address="192.0.2.21", name=name)
+    assert scene.holds(NAMES_BACK) == ({"device:desk": words} if words else {})
+
+
+def test_an_answer_about_an_address_of_an_earlier_plan_says_nothing() -> None:
+    """The desk had .99 before the plan was changed."""
+    scene = Scene().notice("device:desk", "resolved_back", address="192.0.2.99", name="old.home.arpa")
+    assert scene.ask(NAMES_BACK) == []
+
+
+def test_a_resolver_without_any_way_back_is_one_finding() -> None:
+    """Three devices with a name and no way back are told together; while that is open the last one is told in it too."""
+    names = ("north", "south", "west")
+    more = "".join(
+        f'[device.{name}]\nkind = "server"\nsegment = "home"\nswitch = "shed"\naddress = "192.0.2.{80 + n}"\n'
+        f'hostname = "{name}.home.arpa"\n'
+        for n, name in enumerate(names)
+    )
+    scene = Scene(site=parse_site(PLAN + more))
+    for n, name in enumerate(names):
+        scene.notice(f"device:{name}", "resolved_back", address=f"192.0.2.{80 + n}", name="")
+    assert scene.holds(NAMES_BACK) == {"service:resolver": "many"}
+    scene.notices = scene.notices[:1]
+    assert scene.holds(NAMES_BACK) == {"device:north": "none"}
+    assert scene.holds(NAMES_BACK, is_open=[("name_back", "service:resolver")]) == {"service:resolver": "many"}

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from netaudit.audit.rules.equipment import ERRORS, FIRMWARE, RESTART, SPEED
+from netaudit.audit.rules.equipment import DISCARDS, ERRORS, FIRMWARE, RESTART, SPEED
 from netaudit.audit.rules.rule import Mark
 from tests.audit.scene import Scene
 
@@ -32,6 +32,38 @@ def test_errors_that_keep_coming_are_found(errors: list[float], mark: Mark | Non
     place = "switch:loft/port:4"
     found = Scene().tell(place, "errors", errors).ask(ERRORS)
     assert [one.mark for one in found] == ([mark] if mark else [])
+
+
+# An hour at 100 Mb/s is 29.26 million frames of the longest kind (1,538 octets on the line); the plan's promise of 1 % allows
+# 292,588 of them to be lost, and on a port that carries next to nothing the limit is the thousand.
+@pytest.mark.parametrize(
+    ("discards", "rate_bps", "mark"),
+    [
+        ([0.0] * 60, 1e8, None),
+        ([30.0] * 60, 1e8, None),
+        ([2000.0] * 60, 1e8, None),
+        ([4000.0] * 60, 1e8, Mark.NEAR),
+        ([5000.0] * 60, 1e8, Mark.HOLDS),
+        ([0.0] * 59 + [1e6], 1e8, Mark.NEAR),
+        ([30.0] * 60, 1e4, Mark.HOLDS),
+        ([5.0] * 60, 1e4, None),
+    ],
+)
+def test_a_port_that_drops_more_than_is_promised_is_found(
+    discards: list[float], rate_bps: float, mark: Mark | None
+) -> None:
+    """More than the promised loss of what it carried, spread over the hour, holds; a burst opens nothing."""
+    place = "switch:loft/port:4"
+    scene = Scene().tell(place, "discards", discards).tell(place, "tx_bps", [rate_bps] * 60)
+    assert [one.mark for one in scene.ask(DISCARDS)] == ([mark] if mark else [])
+
+
+def test_drops_of_an_unknown_load_can_not_be_judged() -> None:
+    """Without rates, or without news of the port, an open finding stays as it is."""
+    place = "switch:loft/port:4"
+    assert [one.mark for one in Scene().tell(place, "discards", [9e9] * 60).ask(DISCARDS)] == [Mark.BLIND]
+    stale = Scene().tell(place, "discards", [9e9] * 30 + [None] * 20).tell(place, "tx_bps", [1e4])
+    assert [one.mark for one in stale.ask(DISCARDS)] == [Mark.BLIND]
 
 
 def test_a_restart_is_found_and_a_set_clock_is_not() -> None:

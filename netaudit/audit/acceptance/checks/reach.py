@@ -6,7 +6,6 @@ from collections import Counter, defaultdict
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
-from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.confidence import share_claim
 from netaudit.audit.rules.rule import named
@@ -21,16 +20,16 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
     """Ask for each pair of segments whether the hosts that the plan names were reached as it says, and only then."""
     through: defaultdict[tuple[str, str], set[str]] = defaultdict(set)
     silent: Counter[tuple[str, str]] = Counter()
-    for notice in (*trial.told(words.ISOLATION_BREACH), *trial.told(words.REACH_MISSING)):
+    for notice in (*trial.told(vocabulary.ISOLATION_BREACH), *trial.told(vocabulary.REACH_MISSING)):
         detail, source = dict(notice.detail), notice.place.removeprefix("segment:")
-        if notice.kind == words.ISOLATION_BREACH:
+        if notice.kind == vocabulary.ISOLATION_BREACH:
             through[source, detail.get("segment", "")].add(
                 f"{named(detail.get('target', '?'))} by {detail.get('by', '?')}"
             )
         else:
             silent[source, detail.get("target", "")] += 1
     for name, segment in trial.site.segment.items():
-        rounds = len(trial.answered(f"segment:{name}", words.ISOLATION_BREACHES))
+        rounds = len(trial.answered(f"segment:{name}", vocabulary.ISOLATION_BREACHES))
         for other in trial.site.segment:
             if other == name:
                 continue
@@ -87,7 +86,7 @@ def judge_recorder(trial: Trial) -> Iterator[Item]:
 
 def judge_outside(trial: Trial) -> Iterator[Item]:
     """Ask whether any of the hosts that the plan names outside took a connection, at the last try too."""
-    tried = trial.answered("link:wan", words.OUTSIDE_SHARE)
+    tried = trial.answered("link:wan", vocabulary.OUTSIDE_SHARE)
     if not tried:
         yield untested("link:wan", "nobody tried", "Name a host under [outside] in the plan, so that it can be tried.")
         return
