@@ -62,7 +62,7 @@ class Script:
             f'[access_point.p{n}]\nmac = "{point_of(n)}"\naddress = "10.9.3.{200 + n}"\n' for n in range(POINTS)
         )
         return (
-            '[site]\nname = "Soak"\n[looking]\nsweep_every = "5 min"\nopens_after = 2\n[serving]\nport = 0\n'
+            '[site]\nname = "Soak"\n[ceilings]\ndevices_per_segment = 500\n[looking]\nsweep_every = "5 min"\nopens_after = 2\n[serving]\nport = 0\n'
             '[segment.home]\nnetwork = "10.9.0.0/22"\ninterface = "lo"\nssid = "home"\n'
             f"[switch.shelf]\nports = 48\n{points}"
             '[alert.all]\nurl_env = "SOAK_ALERT"\nfrom_weight = "sometime"\n'
@@ -103,7 +103,7 @@ def point_of(number: int) -> str:
 
 def address_of(number: int) -> str:
     """Give its address."""
-    return f"10.9.{number // 250}.{10 + number % 240}"
+    return f"10.9.{number // 200}.{10 + number % 200}"
 
 
 def write_script(*, days: int, devices: int, kills: int, seed: int) -> Script:
