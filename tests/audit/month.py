@@ -126,6 +126,8 @@ class Month:
         self.site = site
         self._bodies = make_bodies(site)
         self._dice = random.Random(seed)
+        # Dice of their own, so that what is told beside it doesn't change the fate of an echo.
+        self._other_dice = random.Random(seed + 1000)
         self._tolerance = tolerance_of(site)
         self._stays = Stays()
         self._devices: dict[str, Device] = {}
@@ -180,10 +182,33 @@ class Month:
             self._tell(turn, f"link:switch/{name}", "up_bps", chance.uniform(1e6, 9e7))
             if at.minute == 0:
                 self._notice(at, f"switch:{name}", "firmware", {"text": turn.firmware.get(name, "4.0.2")})
+        self._beyond(turn)
         if at.minute == 0:
             router = {"server": "10.71.10.1", "mac": "02:00:5e:10:01:00"}
             self._notice(at, "segment:family", "dhcp_server", router)
             self._notice(at, "device:store", "resolved", {"name": "store.heron.home.arpa", "address": "10.71.10.22"})
+
+    def _beyond(self, turn: Turn) -> None:
+        """The way out, clocks, radios by ear, what is tried between segments: with the small troubles of each month."""
+        at, chance = turn.at, self._other_dice
+        # One of two hosts outside is away now and then.
+        self._tell(turn, "link:wan", "outside_share", 0.5 if chance.random() < 0.01 else 1.0)
+        self._tell(turn, "service:time", "ntp_s", 0.002)
+        self._tell(turn, "service:time", "ntp_offset_s", chance.gauss(0, 0.005))
+        for name, point in self.site.access_point.items():
+            for radio in point.radio:
+                if radio.channel is not None:
+                    self._tell(turn, f"radio:{name}/{radio.band}", "channel", float(radio.channel))
+        self._tell(turn, "channel:2.4/1", "neighbour_networks", float(chance.randint(0, 5)))
+        for name in self.site.switch:
+            self._tell(turn, f"switch:{name}/port:1", "tx_bps", chance.uniform(1e6, 9e7))
+            self._tell(turn, f"switch:{name}/port:1", "discards", float(chance.randint(0, 40)))
+        if at.minute == 0:
+            for name in self.site.segment:
+                self._tell(turn, f"segment:{name}", "isolation_breaches", 0.0)
+            back = {"name": "store.heron.home.arpa", "address": "10.71.10.22"}
+            self._notice(at, "device:store", "resolved_back", back)
+            self._notice(at, "channel:2.4/1", "neighbour_network", {"bssid": "02:00:5e:aa:00:01", "name": "mill"})
 
     def _tell(self, turn: Turn, place: str, kind: str, usual: float) -> None:
         self._put(place, kind, Reading(turn.at, turn.tells.get((place, kind), usual)))

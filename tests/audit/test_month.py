@@ -66,6 +66,13 @@ def _dark(*addresses: str) -> Callable[[Turn], None]:
     return lambda turn: turn.silent.update(macs)
 
 
+def _leak(turn: Turn) -> None:
+    """Visitors reach the store, at each round that tries it."""
+    turn.tells["segment:visitors", "isolation_breaches"] = 1.0
+    detail = {"target": "device:store", "segment": "family", "by": "tcp/443"}
+    turn.notices.append(("segment:visitors", "isolation_breach", detail))
+
+
 def _deaf(turn: Turn) -> None:
     """The box's cable to the plant is out: its sweep fails, and only the gateway is heard in passing."""
     turn.failing["sweep:plant"] = "cable out"
@@ -172,6 +179,55 @@ SCRIPT = (
         "unknown device:02:00:5e:ee:00:01",
         lambda turn: turn.joined.append(Body("02:00:5e:ee:00:01", "plant", "10.71.50.60", rtt_s=None)),
         over_min=100,
+    ),
+    _script((1, 8.0), (1, 10.0), "way_out link:wan", _tell("link:wan", "outside_share", 0.0)),
+    _script((3, 8.0), (3, 12.0), "isolation_breach segment:visitors", _leak),
+    # A host that is not reached is said to be so at each round of an hour; the store may know the last time an hour late.
+    _script(
+        (5, 8.0),
+        (5, 11.0),
+        "unreached segment:family",
+        _notice("segment:family", "reach_missing", target="device:hub", segment="gadgets", answer="refused"),
+        over_min=210,
+    ),
+    _script((8, 3.0), (8, 6.0), "clock_off service:time", _tell("service:time", "ntp_offset_s", 5.0), within_min=50),
+    _script(
+        (10, 13.0),
+        (10, 16.0),
+        "discards switch:bench/port:1",
+        _tell("switch:bench/port:1", "discards", 1e6),
+        within_min=50,
+        over_min=130,
+    ),
+    _script(
+        (11, 9.0),
+        (11, 12.0),
+        "power_fault switch:bench/port:3",
+        _notice("switch:bench/port:3", "power_fault", status="fault"),
+        over_min=170,
+    ),
+    _script(
+        (13, 9.0),
+        (13, 12.0),
+        "name_back device:printer",
+        _notice("device:printer", "resolved_back", name="old.heron.home.arpa", address="10.71.10.23"),
+        over_min=2 * 60 + 80,
+    ),
+    _script((15, 9.0), (15, 12.0), "channel_other radio:hall/2.4", _tell("radio:hall/2.4", "channel", 13.0)),
+    _script((17, 18.0), (17, 21.0), "neighbours channel:2.4/1", _tell("channel:2.4/1", "neighbour_networks", 25.0)),
+    _script(
+        (19, 9.0),
+        (19, 12.0),
+        "name_borrowed device:02:00:5e:bb:00:01",
+        _notice("channel:2.4/6", "neighbour_network", bssid="02:00:5e:bb:00:01", name="heron"),
+        over_min=150,
+    ),
+    _script(
+        (25, 16.0),
+        (25, 18.0),
+        "power_unit switch:bench",
+        _notice("switch:bench", "power_unit", unit="mW", reason="as watts it would be more than the supply has"),
+        over_min=24 * 60 + 80,
     ),
     _script((29, 18.0), (29, 20.0), "busy_air radio:weaving/5", _tell("radio:weaving/5", "busy_share", 0.6)),
 )
