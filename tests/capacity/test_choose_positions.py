@@ -108,6 +108,20 @@ def test_the_hanging_is_the_cheapest_of_all(block: int) -> None:
         assert found == (None if best is None else pytest.approx(best)), seed
 
 
+@pytest.mark.parametrize("block", range(3))
+def test_what_hangs_at_given_positions_is_the_cheapest_of_all(block: int) -> None:
+    """The same houses with a position in each room and the air crowded: what hangs there is that of trying everything."""
+    for seed in range(20 * block, 20 * block + 20):
+        raw, sheets = small_house(seed)
+        raw["access_point"] = {room: {"at": room} for room in raw["room"]}
+        best = cheapest_of_all(raw, sheets)
+        try:
+            found: float | None = choose(raw, Equipment.model_validate(sheets)).price
+        except NoSolution:
+            found = None
+        assert found == (None if best is None else pytest.approx(best)), seed
+
+
 def test_the_demo_without_access_points_is_proven_in_few_proposals() -> None:
     """Eight rooms, nothing hung: how many and where is found and proven, and the written ledger has no line over."""
     folder = resources.files("netaudit.demo")

@@ -6,7 +6,7 @@ from itertools import product
 from math import prod
 from typing import TYPE_CHECKING, Final
 
-from netaudit.capacity import radio
+from netaudit.capacity import radio, visitors
 from netaudit.capacity.channels import Tuned, share_spectrum
 from netaudit.capacity.choose.positions import Positions
 from netaudit.capacity.line import Kind as LineKind
@@ -53,6 +53,8 @@ class Air:
             for band in ((device.band,) if device.band else ground.site.profile[device.kind].bands)
             if ground.site.profile[device.kind].link == "wifi"
         }
+        if visitors.KIND in ground.site.profile and any(one.guests is not None for one in ground.site.segment.values()):
+            used.update(ground.site.profile[visitors.KIND].bands)
         bands = {
             frozenset(one.band for one in option.radios if one.band in used)
             for choice in self._choices.values()
@@ -60,6 +62,7 @@ class Air:
         }
         # Which radio serves a device depends on the bands that are there; where all have the same, on nothing chosen.
         self._same_bands = len(bands) <= 1
+        self._same_open = len(bands - {frozenset()}) <= 1
 
     def bound(self, proposer: Proposer) -> None:
         """
@@ -157,13 +160,10 @@ class Air:
         picked = {name: decision.options[choice.ref] for name, choice in self._choices.items()}
         if self._positions is not None and (wider := self._positions.widen(picked, said.place)) is not None:
             return wider
-        alike = {name: self._alike(name, option) for name, option in picked.items()}
         around = self._around(said.place, picked)
-        reason = {name: alike[name] for name in around}
-        tried = [name for name in around if f"radio:{name}/" not in said.place]
-        if self._free:
-            # Closed positions stay closed; the open ones are tried with everything that can hang there.
-            tried = [name for name in around if picked[name].radios]
+        reason = {name: self._same_to(said, name, picked[name]) for name in around}
+        # Closed positions stay closed; the open ones are tried with everything that can hang there.
+        tried = [name for name in around if picked[name].radios and f"radio:{name}/" not in said.place]
         if tried and self._all_are_said(picked, tried, said):
             for name in tried:
                 if self._free:
@@ -172,9 +172,29 @@ class Air:
                     del reason[name]
         return {self._choices[name].ref: found for name, found in reason.items()}
 
+    def _same_to(self, said: Line | Hazard | Flaw, name: str, option: Option) -> list[int]:
+        """Number the options of a position that are the same to a line or flaw."""
+        seen = self._seen(said, name, option)
+        return [i for i, one in enumerate(self._choices[name].options) if self._seen(said, name, one) == seen]
+
+    def _seen(self, said: Line | Hazard | Flaw, name: str, option: Option) -> object:
+        """
+        Give what a line or flaw depends on of an option.
+
+        Where the bands are the same everywhere, who is served on which one depends on nothing else; then a radio's line has
+        to do with radios of its own band alone, and how many stations others let in does not matter to it.
+        """
+        if not (isinstance(said, Line) and said.place.startswith("radio:") and self._same_open and option.radios):
+            return option.radios
+        own, _, band = said.place.removeprefix("radio:").rpartition("/")
+        one = next((one for one in option.radios if one.band == band), None)
+        if one is None or (name == own and said.kind is LineKind.STATIONS):
+            return one
+        return one.model_copy(update={"association_limit": 1})
+
     def _all_are_said(self, picked: dict[str, Option], tried: list[str], said: Line | Hazard | Flaw) -> bool:
         """Say whether the ledger says the same whatever hangs at the positions named; not if that is too much to try."""
-        ways = [self._ways(name, opened=self._free) for name in tried]
+        ways = [self._ways(name, said, opened=self._free) for name in tried]
         if prod(len(one) for one in ways) > _MOST_TRIED:
             return False
         return all(self._is_said(picked | dict(zip(tried, each, strict=True)), said) for each in product(*ways))
@@ -188,11 +208,12 @@ class Air:
             self._same[name] = same
         return self._same[name][option.radios]
 
-    def _ways(self, name: str, *, opened: bool) -> list[Option]:
-        found: dict[tuple[Radio, ...], Option] = {}
+    def _ways(self, name: str, said: Line | Hazard | Flaw | None = None, *, opened: bool) -> list[Option]:
+        """Give the options of a position that differ on the air, or to a line or flaw; of those alike, one."""
+        found: dict[object, Option] = {}
         for option in self._choices[name].options:
             if option.radios or not opened:
-                found.setdefault(option.radios, option)
+                found.setdefault(option.radios if said is None else self._seen(said, name, option), option)
         return list(found.values())
 
     def _is_said(self, picked: dict[str, Option], said: Line | Hazard | Flaw) -> bool:
@@ -202,7 +223,7 @@ class Air:
             return any(
                 line.kind is said.kind and line.place == said.place and line.grown_state is not State.WITHIN
                 for line in verdict.lines
-            ) or not any(line.place == said.place for line in verdict.lines if self._free)
+            )
         return any(flaw.kind == said.kind and flaw.place == said.place for flaw in verdict.flaws)
 
     def _around(self, place: str, picked: dict[str, Option]) -> list[str]:

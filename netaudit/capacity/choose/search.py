@@ -240,8 +240,11 @@ def _cut(
 ) -> None:
     """Forbid what the ledger has said no to, and what it would say no to for the same reason."""
     on_air = [one for one in said if one.place.startswith(_AIR) or one.kind in _AIR_FLAWS]
+    # A channel is as busy as its busiest radio, which says the same with fewer reasons.
+    busy = any(one.place.startswith("radio:") for one in on_air)
     for one in on_air:
-        proposer.forbid(air.reason(decision, one), {})
+        if not (busy and one.place.startswith("channel:")):
+            proposer.forbid(air.reason(decision, one), {})
     if len(on_air) == len(said):
         return
     closets = {closet for one in said if one not in on_air for closet in _closets(decision, one)}
