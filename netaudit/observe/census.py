@@ -13,7 +13,7 @@ from ipaddress import IPv4Address, IPv6Address
 from typing import TYPE_CHECKING
 
 from netaudit.observe.bounded import Bounded, Span
-from netaudit.observe.census_kind import by_capabilities, by_service, by_upnp
+from netaudit.observe.census_kind import by_capabilities, by_service, by_upnp, service_of
 from netaudit.observe.observation import How
 from netaudit.wire import dhcp4, dhcp6
 from netaudit.wire.arp import REPLY, REQUEST, Arp
@@ -41,7 +41,11 @@ _PTR = 12
 # DHCP answers that only a server gives.
 _SERVER_TYPES = frozenset((dhcp4.OFFER, dhcp4.ACK, 6))  # 6 is NAK
 _INFORM = 8
+# A client identifier has two octets or more (RFC 2132, 9.14). Those that are met are a type with a MAC, a UUID, a host name
+# (63 at most) or an RFC 4361 one (23 with a UUID inside): who sends a longer one is matched by other means.
+_LEAST_IDENTIFIER, _MOST_IDENTIFIER = 2, 64
 _REPLY6 = 7
+_ETHERNET_TYPE = b"\x01"  # the hardware type of Ethernet, before a MAC
 # An address nobody has: the sender of a probe, the client that asks for its first address.
 _NOBODY = (IPv4Address(0), IPv6Address(0))
 
@@ -52,7 +56,7 @@ class Limits:
     The most entries of each table.
 
     A device costs 490 bytes, a pair or an address 265, a name 305, or 410 if it is as long as names can be (measured with
-    tracemalloc, CPython 3.11). `pairs` bounds three tables, `names` four.
+    tracemalloc, CPython 3.11). `pairs` bounds three tables, `names` six.
     """
 
     devices: int
@@ -61,9 +65,9 @@ class Limits:
     others: int
 
 
-# A file is read by a person at a desk: room for the largest site twenty times over, 170 MB if all tables are full.
+# A file is read by a person at a desk: room for the largest site twenty times over, 175 MB if all tables are full.
 FILE_LIMITS = Limits(devices=32_768, pairs=65_536, names=65_536, others=4_096)
-# The always-on box has 512 MiB for everything: eight times the addresses of a /23, 15 MB if all tables are full.
+# The always-on box has 512 MiB for everything: eight times the addresses of a /23, 16 MB if all tables are full.
 LIVE_LIMITS = Limits(devices=4_096, pairs=8_192, names=4_096, others=512)
 
 
@@ -174,6 +178,8 @@ class Census:
         self.nd_pairs: Bounded[tuple[bytes, bytes], Span] = Bounded(limits.pairs, Span, self._bring_in)
         self.addresses: Bounded[tuple[bytes, bytes, How], Span] = Bounded(limits.pairs, Span, self._bring_in)
         self.names: Bounded[tuple[bytes, str, How], Span] = Bounded(limits.names, Span, self._bring_in)
+        self.identifiers: Bounded[tuple[bytes, str], Span] = Bounded(limits.names, Span, self._bring_in)
+        self.services: Bounded[tuple[bytes, str], Span] = Bounded(limits.names, Span, self._bring_in)
         self.mdns_names: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
         self.hostnames: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
         self.fqdns: Bounded[str, Span] = Bounded(limits.names, Span, self._bring_in)
@@ -271,9 +277,14 @@ class Census:
             self.names.hear((origin.mac, name, How.MDNS), origin.at_ns, origin.count)
         for record in dns.records:
             # The instances that a device announces are its own; with a time to live of 0 it takes one back.
-            mark = by_service(record.target) if record.type == _PTR and record.target and record.ttl_s else None
+            if record.type != _PTR or not record.target or not record.ttl_s:
+                continue
+            mark = by_service(record.target)
             if mark is not None:
                 origin.device.mark(*mark)
+            service = service_of(record.target)
+            if service is not None:
+                self.services.hear((origin.mac, service), origin.at_ns, origin.count)
 
     def _dhcp(self, dhcp: Dhcp4, message: Message, origin: _Origin) -> None:
         kind = dhcp.message_type
@@ -295,6 +306,9 @@ class Census:
         name = (dhcp.client_fqdn or "").rstrip(".") or dhcp.hostname
         if name:
             self.names.hear((client, name, How.DHCP), origin.at_ns, origin.count)
+        identifier = _identifier(dhcp, client)
+        if identifier is not None:
+            self.identifiers.hear((client, identifier), origin.at_ns, origin.count)
         held = None
         if dhcp.operation == dhcp4.BOOTREPLY:
             held = dhcp.yiaddr if kind == dhcp4.ACK else None
@@ -382,6 +396,14 @@ def _packed(mac: str) -> bytes:
 
 def _mac(text: str | None) -> bytes | None:
     return None if text is None else _packed(text)
+
+
+def _identifier(dhcp: Dhcp4, client: bytes) -> str | None:
+    """Give option 61 in hex; None where it is missing, out of bounds, or only the client's MAC once more (RFC 2132, 9.14)."""
+    said = dhcp.client_id
+    if said is None or not _LEAST_IDENTIFIER <= len(said) <= _MOST_IDENTIFIER or said == _ETHERNET_TYPE + client:
+        return None
+    return said.hex()
 
 
 def _own_names(dns: DnsMessage, source: Address | None) -> list[str]:

@@ -14,7 +14,7 @@ from netaudit.wire.ethernet import mac_text
 from netaudit.wire.oui import is_group, is_randomised, vendor
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from ipaddress import IPv4Address, IPv6Address
 
     from netaudit.observe.bounded import Span
@@ -113,10 +113,23 @@ def _devices(census: Census, plan: Expected) -> list[Document]:
     names: dict[bytes, list[tuple[str, str]]] = {}
     for mac, name, how in census.names:
         names.setdefault(mac, []).append((name, how.value))
+    identifiers = _by_mac(census.identifiers)
+    offers = _by_mac(census.services)
     return [
-        _device(mac, device, addresses.get(mac, []), sorted(names.get(mac, [])), plan)
+        {
+            **_device(mac, device, addresses.get(mac, []), sorted(names.get(mac, [])), plan),
+            "client_ids": sorted(identifiers.get(mac, [])),
+            "offers": sorted(offers.get(mac, [])),
+        }
         for mac, device in sorted(census.devices.items(), key=lambda item: item[0])
     ]
+
+
+def _by_mac(said: Iterable[tuple[bytes, str]]) -> dict[bytes, list[str]]:
+    found: dict[bytes, list[str]] = {}
+    for mac, word in said:
+        found.setdefault(mac, []).append(word)
+    return found
 
 
 def _device(
@@ -252,6 +265,8 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
         "nd_pairs": census.nd_pairs.dropped,
         "addresses": census.addresses.dropped,
         "names": census.names.dropped + census.mdns_names.dropped + census.hostnames.dropped + census.fqdns.dropped,
+        "client_ids": census.identifiers.dropped,
+        "services": census.services.dropped,
         "dhcp_servers": census.servers.dropped,
         "routers": census.routers.dropped,
         "neighbours": census.neighbours.dropped,

@@ -7,6 +7,8 @@ control protocols (device types); RFC 4861 (routers); IEEE 802.11-2020, 9.3.3.2 
 
 from __future__ import annotations
 
+import re
+
 # Strongest claim first: a router that also offers a printer queue is a router.
 KINDS = (
     "access point",
@@ -43,6 +45,10 @@ _SERVICES = {
     "_rfb._tcp": "computer",
 }
 
+_SERVICE_TYPE = re.compile(
+    r"(?:^|\.)(_[a-z0-9](?:[a-z0-9-]{0,13}[a-z0-9])?\._(?:tcp|udp))\.local\.?\Z", re.IGNORECASE | re.ASCII
+)
+
 _UPNP_TYPES = {
     "InternetGatewayDevice": "router",
     "WLANAccessPointDevice": "access point",
@@ -66,6 +72,16 @@ def by_service(name: str) -> tuple[str, str] | None:
     service = ".".join(labels[-3:-1])
     kind = _SERVICES.get(service)
     return None if kind is None else (kind, f"offers {service}")
+
+
+def service_of(name: str) -> str | None:
+    """
+    Give the type of the service that a DNS-SD name stands for, `_ipp._tcp` of `office._ipp._tcp.local`; None if it is none.
+
+    Source:    RFC 6763, 4.1.2 and 7; RFC 6335, 5.1: at most 15 letters, digits and hyphens.
+    """
+    found = _SERVICE_TYPE.search(name)
+    return None if found is None else found[1].lower()
 
 
 def by_upnp(target: str) -> tuple[str, str] | None:

@@ -69,7 +69,7 @@ class CensusNews:
         self._told: dict[tuple[str, Hashable], int] = {}
         self._oldest_ns = 0
         self._dropped: dict[str, int] = {}
-        self._budgets = {"devices": _Budget(), "names": _Budget()}
+        self._budgets = {name: _Budget() for name in ("devices", "names", "client identifiers", "services")}
         self._tallied: tuple[int, dict[str, tuple[int, int]]] | None = None
 
     def gather(self, now_ns: int) -> list[Observation]:
@@ -77,7 +77,9 @@ class CensusNews:
         self._forget(now_ns)
         for budget in self._budgets.values():
             budget.refill(now_ns)
-        found: list[Observation] = [*self._sightings(), *self._namings(), *self._servers(), *self._neighbours()]
+        found: list[Observation] = [*self._sightings(), *self._namings(), *self._unspoken()]
+        found.extend(self._servers())
+        found.extend(self._neighbours())
         found.extend(self._conflicts(now_ns))
         found.extend(self._floods(now_ns))
         found.extend(self._rates(now_ns))
@@ -131,6 +133,19 @@ class CensusNews:
             if self._due("name", (mac, name, how), span.last_ns, NAMES_EVERY, budget):
                 yield Naming(_at(span.last_ns), mac_text(mac), name, how)
 
+    def _unspoken(self) -> Iterator[Observation]:
+        """Tell client identifiers and services, each from its own budget: a household has several for each name."""
+        for table, how, said in (
+            ("client identifiers", How.CLIENT_ID, self._census.identifiers),
+            ("services", How.SERVICE, self._census.services),
+        ):
+            budget = self._budgets[table]
+            for (mac, word), span in said.items():
+                if self._home(mac) is None:
+                    continue
+                if self._due(table, (mac, word), span.last_ns, NAMES_EVERY, budget):
+                    yield Naming(_at(span.last_ns), mac_text(mac), word, how)
+
     def _servers(self) -> Iterator[Observation]:
         for (heard_on, address), server in self._census.servers.items():
             segment = self._segments.get(heard_on)
@@ -176,6 +191,8 @@ class CensusNews:
             ("devices", census.devices.dropped),
             ("addresses", census.addresses.dropped + census.arp_pairs.dropped + census.nd_pairs.dropped),
             ("names", census.names.dropped + census.mdns_names.dropped + census.hostnames.dropped),
+            ("client identifiers", census.identifiers.dropped),
+            ("services", census.services.dropped),
             ("DHCP servers", census.servers.dropped),
             ("neighbours", census.neighbours.dropped),
         ):

@@ -10,6 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import datetime  # noqa: TC003 - readers of these values resolve their types
 from enum import StrEnum
+from typing import Final
 
 
 class How(StrEnum):
@@ -23,6 +24,12 @@ class How(StrEnum):
     HEARD = "heard"
     ECHO = "echo"
     FORWARDING = "forwarding"
+    CLIENT_ID = "client_id"
+    SERVICE = "service"
+
+
+# Of the words that devices say of themselves, those that are no names for people: identifiers in hex, types of services.
+UNSPOKEN: Final = frozenset((How.CLIENT_ID, How.SERVICE))
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +45,11 @@ class Sighting:
 
 @dataclass(frozen=True, slots=True)
 class Naming:
-    """A device, or a server on its behalf, said its name; `origin` is the protocol that carried it."""
+    """
+    A device, or a server on its behalf, said its name; `origin` is the protocol that carried it.
+
+    With an origin of `UNSPOKEN` it is no name for people: the DHCP client identifier in hex, a service that it offers.
+    """
 
     at: datetime
     mac: str

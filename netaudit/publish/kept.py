@@ -118,7 +118,11 @@ class Kept:
         series = delay_series(self._store, f"device:{mac}", now - WEEK, now)
         row = self._row(device)
         return DevicePast(
-            row, device, device.names, tuple(reversed(stays)), delay_plot(replace(series, name=row.name), self._site)
+            row,
+            device,
+            device.spoken_names,
+            tuple(reversed(stays)),
+            delay_plot(replace(series, name=row.name), self._site),
         )
 
     def segment(self, name: str) -> SegmentPast:

@@ -216,7 +216,8 @@ def name_of(device: Device, roster: Roster, site: Site) -> str:
     thing = roster.recognise(device.mac, (one.address for one in device.addresses))
     if thing is not None:
         return place_name(thing.ref, site)
-    return device.names[0].name if device.names else ""
+    names = device.spoken_names
+    return names[0].name if names else ""
 
 
 def _segment(device: Device) -> str:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from netaudit.observe.observation import UNSPOKEN
+
 if TYPE_CHECKING:
     from datetime import datetime
 
@@ -39,6 +41,11 @@ class Device:
     last_at: datetime | None
     addresses: tuple[Address, ...]
     names: tuple[Name, ...]
+
+    @property
+    def spoken_names(self) -> tuple[Name, ...]:
+        """Its names for people: without client identifiers and services."""
+        return tuple(name for name in self.names if name.origin not in UNSPOKEN)
 
 
 @dataclass(frozen=True, slots=True)

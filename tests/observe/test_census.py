@@ -146,6 +146,42 @@ def test_which_dhcp_messages_give_an_address() -> None:
     assert device(hear(request), LAMP)["names"] == [{"name": "lamp", "origin": "dhcp"}]
 
 
+# RFC 4361, 6.1: type 255, IAID, then a DUID; here RFC 8415's DUID-UUID (type 4), with an invented UUID.
+DUID = b"\xff" + bytes(4) + b"\0\x04" + bytes(range(16))
+
+
+@pytest.mark.parametrize(
+    ("identifier", "said_as"),
+    [
+        (DUID, [DUID.hex()]),
+        (b"\x01" + LOCK, [(b"\x01" + LOCK).hex()]),
+        (b"\x01" + LAMP, []),
+        (b"\x01", []),
+        (b"\0" + b"a" * 63, ["00" + "61" * 63]),
+        (b"\0" + b"a" * 64, []),
+    ],
+)
+def test_a_client_identifier_counts_unless_it_is_the_mac_once_more(identifier: bytes, said_as: list[str]) -> None:
+    """RFC 2132, 9.14: two octets or more; type 1 with its own MAC says nothing new; it is no name."""
+    options = [("message-type", "request"), ("client_id", identifier), "end"]
+    data = bytes(BOOTP(op=1, chaddr=LAMP) / DHCP(options=options))
+    document = hear(said(LAMP, NOBODY, EVERYBODY, (68, 67), data))
+    assert device(document, LAMP)["client_ids"] == said_as
+    assert device(document, LAMP)["names"] == []
+
+
+def test_offered_services_are_those_with_time_to_live() -> None:
+    """RFC 6762, 10.1 and RFC 6763, 9: each type once, also one that says nothing of the kind; what is taken back isn't one."""
+    records = [
+        DnsRecord("_ipp._tcp.local", PTR, 120, target="office._ipp._tcp.local"),
+        DnsRecord("_services._dns-sd._udp.local", PTR, 120, target="_ipp._tcp.local"),
+        DnsRecord("_http._tcp.local", PTR, 120, target="office._http._tcp.local"),
+        DnsRecord("_ssh._tcp.local", PTR, 0, target="office._ssh._tcp.local"),
+    ]
+    document = hear(said(LAMP, NET + 5, GROUP, (5353, 5353), encode_dns_response(records)))
+    assert device(document, LAMP)["offers"] == ["_http._tcp", "_ipp._tcp"]
+
+
 def test_one_server_is_right_and_two_on_one_segment_are_a_finding() -> None:
     """Each server with its MAC; a second that answers on the same segment is told, on another segment it isn't."""
     document = hear(offer(OFFER, LOCK, 1), offer(ACK, LOCK, 1))

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from netaudit.observe.census_kind import KINDS, by_capabilities, by_service, by_upnp, likely
+from netaudit.observe.census_kind import KINDS, by_capabilities, by_service, by_upnp, likely, service_of
 
 
 # IEEE 802.1AB-2016, table 8-4: bit 2 bridge, bit 3 WLAN access point, bit 4 router, bit 5 telephone (counted from 0).
@@ -70,3 +70,24 @@ def test_every_kind_that_evidence_can_give_is_ranked() -> None:
 
     given = {*census_kind._SERVICES.values(), *census_kind._UPNP_TYPES.values()}
     assert given | {kind for _, kind in census_kind._CAPABILITIES} <= set(KINDS)
+
+
+# RFC 6763, 4.1 and 7.1 (instances, subtypes); RFC 6335, 5.1: 15 characters at the most, no hyphen at either end.
+@pytest.mark.parametrize(
+    ("name", "service"),
+    [
+        ("office._ipp._tcp.local", "_ipp._tcp"),
+        ("A. B._HTTP._TCP.local.", "_http._tcp"),
+        ("_printer._sub._http._tcp.local", "_http._tcp"),
+        ("_sip._udp.local", "_sip._udp"),
+        ("x._abcdefghijklmno._tcp.local", "_abcdefghijklmno._tcp"),
+        ("x._abcdefghijklmnop._tcp.local", None),
+        ("x._-a._tcp.local", None),
+        ("x._ipp._tcp.example", None),
+        ("lamp.local", None),
+        ("", None),
+    ],
+)
+def test_types_of_services(name: str, service: str | None) -> None:
+    """The two labels before the local domain, if they are a service's type."""
+    assert service_of(name) == service

@@ -7,10 +7,11 @@ from ipaddress import IPv4Address
 from netaudit.observe.census import Census, Limits
 from netaudit.observe.census_news import MOST_NEW, NEW_PER_S, CensusNews
 from netaudit.observe.census_sort import FrameSorter
-from netaudit.observe.observation import Naming, Notice, Observation, Sample, Sighting
+from netaudit.observe.observation import How, Naming, Notice, Observation, Sample, Sighting
 from netaudit.wire.arp import encode_arp_request
 from netaudit.wire.capture import Interface
-from netaudit.wire.dns import A, DnsRecord, encode_dns_response
+from netaudit.wire.dhcp4 import encode_dhcp4_request
+from netaudit.wire.dns import PTR, A, DnsRecord, encode_dns_response
 from netaudit.wire.ethernet import encode_ethernet
 from netaudit.wire.ipv4 import encode_ipv4
 from netaudit.wire.udp import encode_udp
@@ -18,6 +19,7 @@ from netaudit.wire.udp import encode_udp
 ON = Interface(1)
 SECOND = 1_000_000_000
 NET = IPv4Address("10.0.0.0")
+BROADCAST = IPv4Address("255.255.255.255")
 GROUP = IPv4Address("224.0.0.251")
 
 
@@ -127,6 +129,28 @@ def test_a_name_is_said_once_an_hour_at_most() -> None:
         running.hear(minute * 60, naming(1, "lamp.local"))
         count += sum(isinstance(one, Naming) for one in running.said(minute * 60))
     assert count == 3
+
+
+def test_services_and_identifiers_are_told_apart_from_names() -> None:
+    """Each with its origin, once; a flood of services takes no room from the names."""
+    run = Running()
+    own = NET + 7
+    identified = encode_dhcp4_request(mac(9), 1, own)  # holds type 1 and the MAC of another
+    asked = identified[:28] + mac(7) + identified[34:]
+    dhcp = encode_ipv4(NET, BROADCAST, 17, encode_udp(NET, BROADCAST, 68, 67, asked))
+    run.hear(0, claim(7), encode_ethernet(b"\xff" * 6, mac(7), 0x0800, dhcp))
+    assert [(one.name, one.origin) for one in run.said(0) if isinstance(one, Naming)] == [
+        ("01" + mac(9).hex(), How.CLIENT_ID)
+    ]
+    for number in range(MOST_NEW + 10):
+        records = [DnsRecord("x", PTR, 120, target=f"x._s{number}._tcp.local")]
+        data = encode_udp(own, GROUP, 5353, 5353, encode_dns_response(records))
+        run.hear(1, encode_ethernet(b"\x01\0\x5e\0\0\xfb", mac(7), 0x0800, encode_ipv4(own, GROUP, 17, data)))
+    run.hear(1, naming(7, "lamp.local"))
+    told = [one for one in run.said(1) if isinstance(one, Naming)]
+    assert [one.name for one in told if one.origin is How.MDNS] == ["lamp.local"]
+    assert sum(one.origin is How.SERVICE for one in told) == MOST_NEW
+    assert not [one for one in run.said(2) if isinstance(one, Naming) and one.origin is How.CLIENT_ID]
 
 
 def test_a_conflict_ends_when_one_of_the_two_is_gone() -> None:

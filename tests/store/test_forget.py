@@ -26,11 +26,15 @@ DAY = timedelta(days=1)
 def live(store: Store, clock: Clock, minutes: int = 180) -> None:
     for minute in range(minutes):
         at = clock.forward(minutes=1)
-        for mac, name, address in ((GONE, "annexe-tablet", "192.168.7.77"), (STAYS, "printer", "192.168.7.78")):
+        for mac, name, address, identifier in (
+            (GONE, "annexe-tablet", "192.168.7.77", "ff00aa01"),
+            (STAYS, "printer", "192.168.7.78", "ff00aa02"),
+        ):
             store.write(
                 [
                     Sighting(at, "lan", mac, address, How.ARP),
                     Naming(at, mac, name, How.MDNS),
+                    Naming(at, mac, identifier, How.CLIENT_ID),
                     Sample(at, f"device:{mac}", "rtt_s", 0.001 * minute),
                     Notice(at, "segment:lan", "address_conflict", (("mac", mac.upper().replace(":", "-")),)),
                     Health(at, "echo", good=True, reason=""),
@@ -43,7 +47,9 @@ def live(store: Store, clock: Clock, minutes: int = 180) -> None:
             key=f"lost device:{mac}", rule="lost", place="lan", text="t", evidence={"mac": mac}, at=clock.now
         )
         store.put_letter(key=f"lost {mac}", channel="mail", body=f"{mac} is gone", at=clock.now)
-    everything = json.dumps({"devices": {GONE: "annexe-tablet", STAYS: "printer"}, "not": "annexe-tablets"})
+    everything = json.dumps(
+        {"devices": {GONE: "annexe-tablet", STAYS: "printer"}, "ids": ["ff00aa01", "ff00aa02"], "not": "annexe-tablets"}
+    )
     store.save_baseline("before", everything, clock.now)
     store.save_certificate(everything, clock.now)
     store.save_plan(everything.replace(GONE, GONE.replace(":", "").upper()), clock.now)
@@ -64,7 +70,10 @@ def test_nothing_of_a_forgotten_device_is_left(store: Store, clock: Clock) -> No
         *("devices", "addresses", "names", "present", "series", "samples", "hourly", "notices"),
         *("findings", "outbox", "baselines", "certificates", "plans"),
     }
-    assert [device.mac for device in store.devices(clock.now)] == [STAYS]
+    (left,) = store.devices(clock.now)
+    assert left.mac == STAYS
+    assert {(one.name, one.origin) for one in left.names} == {("printer", "mdns"), ("ff00aa02", "client_id")}
+    assert [one.name for one in left.spoken_names] == ["printer"]
     assert store.presence(began, clock.now + DAY, GONE) == []
     assert store.places("rtt_s") == [f"device:{STAYS}"]
     assert [one.key for one in store.open_findings()] == [f"lost device:{STAYS}"]
@@ -73,6 +82,7 @@ def test_nothing_of_a_forgotten_device_is_left(store: Store, clock: Clock) -> No
     for (one,) in (store.baselines(), store.certificates(), store.plans()):
         assert not [form for form in spellings(GONE) if form in one.document.lower()]
         assert json.loads(one.document)["devices"] == {"forgotten": "forgotten", STAYS: "printer"}
+        assert json.loads(one.document)["ids"] == ["forgotten", "ff00aa02"]
         assert json.loads(one.document)["not"] == "annexe-tablets"
     assert stays_before == (
         store.presence(began, clock.now + DAY, STAYS),
@@ -94,7 +104,7 @@ def test_not_a_byte_is_left_in_the_files(tmp_path: Path, clock: Clock) -> None:
             return [word for word in words if word.encode() in held]
 
         assert found([STAYS, "printer", "192.168.7.78"]) == [STAYS, "printer", "192.168.7.78"]
-        assert found([*spellings(GONE), "192.168.7.77", '"annexe-tablet"']) == []
+        assert found([*spellings(GONE), "192.168.7.77", "ff00aa01", '"annexe-tablet"']) == []
 
 
 def test_a_running_writer_takes_it_well(address: str, clock: Clock) -> None:

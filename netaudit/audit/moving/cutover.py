@@ -189,9 +189,17 @@ def _back(roster: Roster, site: Site, before: Known, now: Known, by: By) -> Row:
         now=now.addresses[0] if now.addresses else "",
         planned=planned,
         segment=now.segment,
-        note=f"belongs on {planned}" if elsewhere else "",
+        note="; ".join(
+            part for part in (f"belongs on {planned}" if elsewhere else "", _fell_silent(before, now)) if part
+        ),
         by=by.value,
     )
+
+
+def _fell_silent(before: Known, now: Known) -> str:
+    """Say which services a device offered before and was not heard to offer since it is back."""
+    silent = sorted(before.offers - now.offers)
+    return f"offered {', '.join(silent)} before, not yet again" if silent else ""
 
 
 def _new(roster: Roster, now: Known) -> Row:

@@ -49,6 +49,8 @@ def heard_in(document: Mapping[str, Any]) -> Heard:
             if one["last"] is not None
         ]
         seen += [Naming(last, device["mac"], one["name"], How(one["origin"])) for one in device["names"]]
+        seen += [Naming(last, device["mac"], one, How.CLIENT_ID) for one in device["client_ids"]]
+        seen += [Naming(last, device["mac"], one, How.SERVICE) for one in device["offers"]]
         if device["kind"] is not None:
             kinds[device["mac"]] = device["kind"]["word"]
     for server in document["dhcp"]["servers"]:

@@ -8,7 +8,7 @@ from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' typ
 from typing import TYPE_CHECKING
 
 from netaudit.audit.roster import enrol
-from netaudit.observe.observation import How
+from netaudit.observe.observation import UNSPOKEN, How
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -23,7 +23,7 @@ class Known:
     """
     One device.
 
-    names      what it is called, with the protocol that carried the name
+    names      what it said of itself, with what carried it: names, its DHCP client identifier, services that it offers
     addresses  its IPv4 addresses, the latest first
     segment    the plan's segment that it was last on; empty when it was on none of the plan's
     kind       what it seems to be, or is by the plan; empty when nobody knows
@@ -44,11 +44,26 @@ class Known:
     last_at: datetime | None = None
 
     @property
+    def spoken_names(self) -> tuple[str, ...]:
+        """Its names for people."""
+        return tuple(name for name, origin in self.names if origin not in UNSPOKEN)
+
+    @property
+    def client_ids(self) -> frozenset[str]:
+        """The identifiers with which it asked for its address, in hex."""
+        return frozenset(name for name, origin in self.names if origin == How.CLIENT_ID)
+
+    @property
+    def offers(self) -> frozenset[str]:
+        """The types of the services that it was heard to offer by mDNS."""
+        return frozenset(name for name, origin in self.names if origin == How.SERVICE)
+
+    @property
     def title(self) -> str:
         """The shortest word by which people know it: its place in the plan, a name, its MAC."""
         if self.ref:
             return self.ref.partition(":")[2] or self.ref
-        return self.names[0][0] if self.names else self.mac
+        return next(iter(self.spoken_names), self.mac)
 
 
 def is_made_up(mac: str) -> bool:
@@ -79,7 +94,9 @@ def known_in(evidence: Evidence, site: Site, kinds: Mapping[str, str] | None = N
         last = span.get(seen.mac, (seen.at, seen.at))[1]
         span[seen.mac] = seen.at, last
     for naming in evidence.namings:
-        names[naming.mac].add((naming.name, naming.origin.value))
+        # The store keeps what was ever said: a service that fell silent before counts as offered no more.
+        if naming.origin is not How.SERVICE or naming.at >= evidence.since:
+            names[naming.mac].add((naming.name, naming.origin.value))
     return tuple(
         _known(
             mac,

@@ -1,7 +1,8 @@
 """
-Who is who on both sides of a move: by MAC; where a device makes its MAC up anew for each network, by the name it asks with.
+Who is who on both sides of a move: by MAC; where a device makes its MAC up anew for each network, by the identifier or the
+name that it asks with.
 
-A name alone joins two devices only when both made their MACs up, one on each side bears it, and nobody else ever did. All else
+A client identifier joins two devices when one of them made its MAC up, and one on each side bears it. A name alone joins two devices only when both made their MACs up, one on each side bears it, and nobody else ever did. All else
 with a common name is unsure, and a person decides.
 """
 
@@ -16,7 +17,8 @@ from netaudit.audit.moving.known import is_made_up
 from netaudit.observe.observation import How
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
+    from collections.abc import Set as AbstractSet
 
     from netaudit.audit.moving.known import Known
 
@@ -25,6 +27,7 @@ class By(StrEnum):
     """By what two sightings are one device."""
 
     MAC = "MAC"
+    CLIENT_ID = "client identifier"
     NAME = "name"
 
 
@@ -69,23 +72,28 @@ def match(before: Sequence[Known], now: Sequence[Known]) -> Matching:
     there = {device.mac: device for device in now}
     pairs = [Pair(device, there[device.mac], By.MAC) for device in before if device.mac in there]
     taken = {pair.now.mac for pair in pairs}
+    left = [device for device in before if device.mac not in there]
+    identifiers = _Bearers(before, now, lambda device: device.client_ids)
+    names = _Bearers(before, now, asked_as)
+    by_identifier = [
+        Pair(device, one, By.CLIENT_ID)
+        for device in left
+        if (one := identifiers.sole(device, taken)) and (is_made_up(device.mac) or is_made_up(one.mac))
+    ]
+    pairs += by_identifier
+    taken |= {pair.now.mac for pair in by_identifier}
+    joined = {pair.before.mac for pair in by_identifier}
     known = frozenset(taken)
-    bearers_before = _bearers(before)
-    bearers_now = _bearers(now)
     unsure: list[tuple[Known, tuple[Known, ...]]] = []
     missing: list[Known] = []
-    for device in before:
-        if device.mac in there:
+    for device in left:
+        if device.mac in joined:
             continue
-        names = asked_as(device)
-        candidates = sorted({one.mac for name in names for one in bearers_now[name] if one.mac not in known})
-        alone = len(candidates) == 1 and all(
-            len(bearers_before[name]) <= 1 and len(bearers_now[name]) <= 1 for name in names
-        )
-        if alone and is_made_up(device.mac) and is_made_up(candidates[0]):
-            pairs.append(Pair(device, there[candidates[0]], By.NAME))
-            taken.add(candidates[0])
-        elif candidates:
+        one = names.sole(device, known)
+        if one and is_made_up(device.mac) and is_made_up(one.mac) and not _contradict(device, one):
+            pairs.append(Pair(device, one, By.NAME))
+            taken.add(one.mac)
+        elif candidates := sorted(names.candidates(device, known) | identifiers.candidates(device, known)):
             unsure.append((device, tuple(there[mac] for mac in candidates)))
         else:
             missing.append(device)
@@ -97,9 +105,37 @@ def match(before: Sequence[Known], now: Sequence[Known]) -> Matching:
     )
 
 
-def _bearers(devices: Sequence[Known]) -> defaultdict[str, list[Known]]:
-    found: defaultdict[str, list[Known]] = defaultdict(list)
-    for device in devices:
-        for name in asked_as(device):
-            found[name].append(device)
-    return found
+def _contradict(before: Known, now: Known) -> bool:
+    """Say whether both asked with identifiers, and with none in common."""
+    return bool(before.client_ids and now.client_ids) and before.client_ids.isdisjoint(now.client_ids)
+
+
+class _Bearers:
+    """Who bears which mark (a name, an identifier) on each side."""
+
+    def __init__(self, before: Sequence[Known], now: Sequence[Known], marks: Callable[[Known], frozenset[str]]) -> None:
+        self._marks = marks
+        self._before = self._who(before)
+        self._now = self._who(now)
+        self._there = {device.mac: device for device in now}
+
+    def _who(self, devices: Sequence[Known]) -> defaultdict[str, set[str]]:
+        found: defaultdict[str, set[str]] = defaultdict(set)
+        for device in devices:
+            for mark in self._marks(device):
+                found[mark].add(device.mac)
+        return found
+
+    def candidates(self, device: Known, taken: AbstractSet[str]) -> set[str]:
+        """Give the MACs now that share a mark with a device of before and are nobody else yet."""
+        return {mac for mark in self._marks(device) for mac in self._now[mark] if mac not in taken}
+
+    def sole(self, device: Known, taken: AbstractSet[str]) -> Known | None:
+        """Give the one that shares a mark with it, if nobody else on either side bears a mark of either."""
+        candidates = self.candidates(device, taken)
+        if len(candidates) != 1:
+            return None
+        one = self._there[candidates.pop()]
+        marks = self._marks(device) | self._marks(one)
+        alone = all(self._before[mark] <= {device.mac} and self._now[mark] <= {one.mac} for mark in marks)
+        return one if alone else None

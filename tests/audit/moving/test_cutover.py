@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -11,9 +12,10 @@ from netaudit.audit.moving.baseline import read_baseline, write_baseline
 from netaudit.audit.moving.cutover import Progress, Stage, progress
 from netaudit.audit.moving.migration import plan_move
 from netaudit.errors import CaptureError
-from netaudit.observe.observation import Notice, Observation
+from netaudit.observe.observation import How, Naming, Notice, Observation
+from netaudit.publish.moving import render_inventory
 from tests.audit.acceptance.house import BOX, DESK, GATE, HOME, KILN, THINGS, house
-from tests.audit.moving.old import NIGHT, OLD_ROUTER, PLUG, TABLET, WATCH, before, evidence_of, seen_at
+from tests.audit.moving.old import NIGHT, OLD_ROUTER, PLUG, TABLET, THEN, WATCH, before, evidence_of, seen_at
 
 
 def _now(*more: Observation, without: tuple[str, ...] = ()) -> Progress:
@@ -40,6 +42,46 @@ def test_when_all_are_where_they_belong_nothing_remains() -> None:
     assert found.is_over
     assert found.done_share == 1.0
     assert _at(found, Stage.AWAY) == {OLD_ROUTER: "it served the old network"}
+
+
+def test_a_device_that_made_its_mac_anew_is_back_by_its_identifier() -> None:
+    """Under another name and another MAC, with the identifier of before: it is the tablet, and is called so."""
+    frozen = before(Naming(THEN, TABLET, "ff0102", How.CLIENT_ID))
+    seen = [*seen_at(NIGHT, WATCH, "192.0.2.140", "other", "home"), Naming(NIGHT, WATCH, "ff0102", How.CLIENT_ID)]
+    found = progress(read_baseline(write_baseline(frozen)), house(), evidence_of(NIGHT, seen))
+    row = next(row for row in found.rows if row.mac == WATCH)
+    assert (row.title, row.stage, row.by) == ("tablet", Stage.BACK, "client identifier")
+
+
+def test_a_service_that_is_not_heard_again_is_told_until_it_is() -> None:
+    """A baseline holds it; who is back without it is back, with a word on it; one that fell silent before counts as gone."""
+    frozen = before(*(Naming(THEN, DESK, one, How.SERVICE) for one in ("_ipp._tcp", "_http._tcp")))
+    assert next(one for one in frozen.devices if one.mac == DESK).offers == {"_ipp._tcp", "_http._tcp"}
+    here = seen_at(NIGHT, DESK, HOME[DESK], segment="home")
+    old = Naming(THEN, DESK, "_ipp._tcp", How.SERVICE)
+    again = Naming(NIGHT, DESK, "_http._tcp", How.SERVICE)
+    notes = [
+        next(row.note for row in progress(frozen, house(), evidence_of(NIGHT, [*here, *more])).rows if row.mac == DESK)
+        for more in ([old], [again], [again, replace(old, at=NIGHT)])
+    ]
+    assert notes == [
+        "offered _http._tcp, _ipp._tcp before, not yet again",
+        "offered _ipp._tcp before, not yet again",
+        "",
+    ]
+
+
+def test_an_identifier_is_never_shown_as_a_name() -> None:
+    """Nameless it goes by its MAC; the list to tick has its services, and no identifier."""
+    frozen = before(
+        *seen_at(THEN, WATCH, "10.0.0.60"),
+        Naming(THEN, WATCH, "00aabbccdd", How.CLIENT_ID),
+        Naming(THEN, WATCH, "_ipp._tcp", How.SERVICE),
+    )
+    assert next(one for one in frozen.devices if one.mac == WATCH).title == WATCH
+    page = render_inventory(frozen, house())
+    assert "00aabbccdd" not in page
+    assert "offers _ipp._tcp" in page
 
 
 def test_who_is_missing_says_what_it_needs() -> None:

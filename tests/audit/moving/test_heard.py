@@ -45,7 +45,9 @@ def test_a_baseline_of_a_real_capture_holds_whom_the_census_heard(captures: Path
         assert {one.mac for one in baseline.devices} == set(wanted)
         for one in baseline.devices:
             said = wanted[one.mac]
-            assert {name for name, _ in one.names} == {name["name"] for name in said["names"]}
+            assert set(one.spoken_names) == {name["name"] for name in said["names"]}
+            assert one.client_ids == set(said["client_ids"])
+            assert one.offers == set(said["offers"])
             assert set(one.addresses) == {a["address"] for a in said["addresses"] if ":" not in a["address"]}
             assert one.kind == ("" if said["kind"] is None else said["kind"]["word"])
         tried += 1

@@ -59,6 +59,52 @@ def test_names_that_many_announce_alike_count_for_nothing() -> None:
     assert asked_as(named(MADE, ".", "")) == frozenset()
 
 
+def identified(mac: str, *identifiers: str, name: str = "") -> Known:
+    """Give a device that asks with these client identifiers, and under a name."""
+    return Known(mac, (*((one, "client_id") for one in identifiers), *(((name, "dhcp"),) if name else ())))
+
+
+# RFC 2132, 9.14: an identifier is meant to be unique among the clients of a network; RFC 4361: it outlasts a MAC.
+def test_a_client_identifier_goes_before_a_name() -> None:
+    """Who bears the identifier is the device, not who bears its name; one made-up MAC is enough."""
+    for mac in (MADE, BURNT):
+        found = match(
+            [identified(mac, "ff01", name="tablet")],
+            [identified(MADE_ANEW, "ff01", name="new-name"), identified(MADE_TOO, "ff02", name="tablet")],
+        )
+        assert [(pair.before.mac, pair.now.mac, pair.by) for pair in found.pairs] == [(mac, MADE_ANEW, By.CLIENT_ID)]
+
+
+def test_an_identifier_that_two_bear_joins_nobody() -> None:
+    """Copied machines with one identifier are told apart by their names, else they are unsure."""
+    before = [identified(MADE, "ff01", name="a"), identified("0e:00:00:00:00:01", "ff01", name="b")]
+    found = match(before, [identified(MADE_ANEW, "ff01", name="a"), identified(MADE_TOO, "ff01", name="b")])
+    assert {(pair.before.mac, pair.now.mac, pair.by) for pair in found.pairs} == {
+        (MADE, MADE_ANEW, By.NAME),
+        ("0e:00:00:00:00:01", MADE_TOO, By.NAME),
+    }
+    found = match(before, [identified(MADE_ANEW, "ff01"), identified(MADE_TOO, "ff01")])
+    assert not found.pairs
+    assert len(found.unsure) == 2
+
+
+def test_a_name_joins_nobody_against_the_identifiers() -> None:
+    """Two tablets of one name with identifiers of their own are two; two burnt-in MACs with one identifier are unsure."""
+    found = match([identified(MADE, "ff01", name="tablet")], [identified(MADE_ANEW, "ff02", name="tablet")])
+    assert not found.pairs
+    assert found.unsure
+    found = match([identified(BURNT, "ff01")], [identified(OTHER, "ff01")])
+    assert not found.pairs
+    assert found.unsure
+
+
+def test_one_that_bears_the_names_of_two_is_nobody_for_sure() -> None:
+    """Who asks under both names now can't have been both."""
+    found = match([named(MADE, "a"), named(MADE_TOO, "b")], [named(MADE_ANEW, "a", "b")])
+    assert not found.pairs
+    assert len(found.unsure) == 2
+
+
 # IEEE 802-2014, 8.4: the second bit of the first octet.
 def test_made_up_macs_are_those_with_the_local_bit() -> None:
     """02, 06, 0a and 0e as the first octet's last digit are made up; 00, 04, 08 and 0c are not."""
@@ -66,7 +112,8 @@ def test_made_up_macs_are_those_with_the_local_bit() -> None:
 
 
 MACS = st.sampled_from([BURNT, OTHER, MADE, MADE_ANEW, MADE_TOO])
-SIDE = st.lists(st.builds(named, MACS, st.sampled_from(["a", "b", "c"])), max_size=5, unique_by=lambda one: one.mac)
+MARKS = st.lists(st.tuples(st.sampled_from("abc"), st.sampled_from(["dhcp", "client_id"])), max_size=3).map(tuple)
+SIDE = st.lists(st.builds(Known, MACS, MARKS), max_size=5, unique_by=lambda one: one.mac)
 
 
 @given(SIDE, SIDE)
