@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import chain, combinations
+from math import comb
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity import radio
@@ -23,8 +24,9 @@ if TYPE_CHECKING:
     Names = frozenset[str]
     Radios = tuple[Radio, ...]
 
-# Positions of which every set is looked at: 2^9 sets with a handful of sheets take about a second.
-_MOST_LISTED: Final = 9
+# Sets of positions that are looked at, a millisecond or two each with a handful of sheets: all that 9 positions have, and of
+# more positions the small ones.
+_MOST_SETS: Final = 512
 _UNREACHED: Final = ("no_radio", "out_of_reach")
 _ROUNDING: Final = 1e-9  # sums of loads differ from their mathematical value in the last digits
 
@@ -46,10 +48,8 @@ class Positions:
         self._known: dict[Names, dict[str, set[Radios]]] = {}
         # Where devices name their access points, a plan without one of these is no plan at all.
         self._is_free = not any(device.access_points for device in site.device.values())
-        self._is_listed = (
-            self._is_free
-            and len(choices) <= _MOST_LISTED
-            and all(self._serves_everybody(radios) for found in self._radios.values() for radios in found)
+        self._is_counted = self._is_free and all(
+            self._serves_everybody(radios) for found in self._radios.values() for radios in found
         )
 
     def _serves_everybody(self, radios: Radios) -> bool:
@@ -68,7 +68,7 @@ class Positions:
         """Add rows that hold for every set that the ledger passes."""
         if self._is_free:
             self._bound_reach(proposer)
-        if self._is_listed:
+        if self._is_counted:
             self._bound_number(proposer)
 
     def _bound_reach(self, proposer: Proposer) -> None:
@@ -96,22 +96,27 @@ class Positions:
 
     def _bound_number(self, proposer: Proposer) -> None:
         """Ask, for each position and what may hang there, for as many access points as the least set has that it carries."""
-        for name, found in self._radios.items():
-            others = sorted(set(self._choices) - {name})
-            for radios, indices in found.items():
-                sets = chain.from_iterable(combinations(others, size) for size in range(len(others) + 1))
-                least = next(
-                    (1 + len(rest) for rest in sets if not self._is_overloaded(frozenset((name, *rest)), name, radios)),
-                    len(self._choices) + 1,
-                )
-                amounts = {
-                    choice.ref: [float(bool(option.radios)) for option in choice.options]
-                    for choice in self._choices.values()
+        hopeless = {(name, radios) for name, found in self._radios.items() for radios in found}
+        least = dict.fromkeys(hopeless, 1)
+        for size in range(1, len(self._choices) + 1):
+            if len(self._known) + comb(len(self._choices), size) > _MOST_SETS:
+                break
+            for names in map(frozenset, combinations(sorted(self._choices), size)):
+                hopeless -= {
+                    (name, radios)
+                    for name, radios in hopeless
+                    if name in names and not self._is_over(names, name, radios)
                 }
-                for index in indices:
-                    amounts[self._choices[name].ref][index] -= least
-                if least > 1:
-                    proposer.at_least(amounts, 0.0)
+            least |= dict.fromkeys(hopeless, size + 1)
+        for (name, radios), number in least.items():
+            amounts = {
+                choice.ref: [float(bool(option.radios)) for option in choice.options]
+                for choice in self._choices.values()
+            }
+            for index in self._radios[name][radios]:
+                amounts[self._choices[name].ref][index] -= number
+            if number > 1:
+                proposer.at_least(amounts, 0.0)
 
     def widen(self, picked: Mapping[str, Option], place: str) -> dict[str, list[int]] | None:
         """
@@ -123,13 +128,13 @@ class Positions:
         """
         name = place.removeprefix("radio:").rpartition("/")[0]
         names = frozenset(name for name, option in picked.items() if option.radios)
-        if not self._is_listed or name not in names:
+        if not self._is_counted or name not in names or 2 ** len(names) > _MOST_SETS:
             return None
         hopeless = self._hopeless(names, name)
         if picked[name].radios not in hopeless:
             return None
         for other in sorted(set(self._choices) - names):
-            if (larger := self._hopeless(names | {other}, name)) == hopeless:
+            if 2 ** (len(names) + 1) <= _MOST_SETS and (larger := self._hopeless(names | {other}, name)) == hopeless:
                 names, hopeless = names | {other}, larger
         beyond = {
             self._choices[other].ref: [i for i, option in enumerate(self._choices[other].options) if not option.radios]
@@ -145,12 +150,12 @@ class Positions:
         parts = chain.from_iterable(combinations(others, size) for size in range(len(others) + 1))
         left = set(self._radios[name])
         for part in parts:
-            left = {one for one in left if self._is_overloaded(frozenset((name, *part)), name, one)}
+            left = {one for one in left if self._is_over(frozenset((name, *part)), name, one)}
             if not left:
                 break
         return left
 
-    def _is_overloaded(self, names: Names, name: str, radios: Radios) -> bool:
+    def _is_over(self, names: Names, name: str, radios: Radios) -> bool:
         """Say whether one of a set's access points carries more by itself than the ledger lets it."""
         if names not in self._known:
             self._known[names] = self._overloaded(names)
@@ -161,7 +166,7 @@ class Positions:
         for picked in self._ways(names):
             site = self._hung(picked)
             for cell in cells(site, follow(site), self._levels).values():
-                if self._is_over(cell):
+                if self._is_full(cell):
                     over[cell.access_point].add(picked[cell.access_point].radios)
         return over
 
@@ -173,7 +178,7 @@ class Positions:
                 name: self._choices[name].options[found[min(number, len(found) - 1)]] for name, found in ways.items()
             }
 
-    def _is_over(self, cell: Cell) -> bool:
+    def _is_full(self, cell: Cell) -> bool:
         """
         Say whether a cell alone is over a ceiling of its radio, grown.
 
