@@ -39,6 +39,14 @@ def test_a_round_without_a_breach_ends_it_though_the_words_are_still_remembered(
     assert scene.ask(BREACH) == []
 
 
+def test_a_way_that_was_shut_is_not_named_with_one_that_is_open() -> None:
+    """One breach in the latest round: the host that was named last is it, and the one of an hour ago is not."""
+    scene = Scene().tell(GUESTS, "isolation_breaches", [2.0, 1.0], every_s=1800)
+    breach(breach(scene, "access_point:hall", ago_s=1800), "device:desk", ago_s=0)
+    (verdict,) = scene.ask(BREACH)
+    assert dict(verdict.evidence)["hosts"] == "device desk (echo tcp/443)"
+
+
 @pytest.mark.parametrize(("rule", "key"), [(BREACH, "isolation_breach"), (UNREACHED, "unreached")])
 def test_between_rounds_that_are_far_apart_nothing_changes(rule: Rule, key: str) -> None:
     """Without a round in the last hour an open finding stays as it is, and nothing opens; out of the plan it ends."""

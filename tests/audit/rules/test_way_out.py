@@ -61,6 +61,12 @@ def test_words_of_an_earlier_outage_decide_nothing(gateway: list[float | None], 
     assert scene.holds(WAY_OUT) == {WAN: words}
 
 
+def test_a_router_that_answered_before_the_outage_may_be_silent_in_it() -> None:
+    """Echoes from before the way out failed say nothing of the side."""
+    scene = house(gateway=[*HEARD, None, None]).tell(WAN, "outside_share", [1.0, 0.0, 0.0])
+    assert scene.holds(WAY_OUT) == {WAN: "inside"}
+
+
 def test_a_fault_of_the_line_is_none_of_wifi_and_the_other_way_round() -> None:
     """With the line cut and all answering only the way out is found; with the air bad and the line well only Wi-Fi is."""
     line = house().tell(WAN, "outside_share", [0.0] * 3)
