@@ -43,6 +43,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--alert-seen", action="append", default=[], metavar="CHANNEL=NAME", help="NAME saw the test message there"
     )
+    parser.add_argument(
+        "--send-alert",
+        action="store_true",
+        help="first send a test message through each channel, and ask on a terminal who saw it",
+    )
     parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
     parser.add_argument("--pdf", action="store_true", help="print it as PDF too")
     parser.add_argument("--verify", metavar="FILE", help="check a certificate against this plan and its evidence")
@@ -93,22 +98,30 @@ def _evidence(args: argparse.Namespace, site: Site) -> Evidence:
     from dataclasses import replace
 
     from netaudit.audit.acceptance.evidence import read_evidence
+    from netaudit.audit.acceptance.words import ALERT
     from netaudit.cli.evidence_input import from_store, read_text, seconds_of
     from netaudit.errors import OutOfRange
+    from netaudit.observe.observation import Notice
 
     if args.evidence and args.store:
         raise OutOfRange("--evidence and --store are two sources: name one")
     if args.restart and (args.evidence or args.store):
         raise OutOfRange("--restart is for looking now: leave --evidence and --store out")
     seconds = seconds_of(args.span)
+    seen = tuple(_seen_alert(one, site) for one in args.alert_seen)
+    # Before the look: whoever started it is still there to be asked.
+    tried = _try_channels(args.site, site, {channel for channel, _ in seen}) if args.send_alert else ()
     if args.evidence:
         evidence = read_evidence(read_text(args.evidence), args.evidence)
     elif args.store:
         evidence = from_store(site, args.store, seconds).evidence
     else:
         evidence = _look(site, seconds, args.restart)
-    said = tuple(_seen_alert(one, site, evidence) for one in args.alert_seen)
-    return replace(evidence, notices=(*evidence.notices, *said))
+    said = (*((channel, {"arrived": "yes", "by": name}) for channel, name in seen), *tried)
+    told = tuple(
+        Notice(evidence.until, f"alert:{channel}", ALERT, tuple(sorted(detail.items()))) for channel, detail in said
+    )
+    return replace(evidence, notices=(*evidence.notices, *told))
 
 
 def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
@@ -136,16 +149,61 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
     return replace(evidence, notices=(*evidence.notices, *told))
 
 
-def _seen_alert(written: str, site: Site, evidence: Evidence) -> Notice:
-    from netaudit.audit.acceptance.words import ALERT
+def _seen_alert(written: str, site: Site) -> tuple[str, str]:
+    """Read "mail=R. Marsh"."""
     from netaudit.errors import OutOfRange
-    from netaudit.observe.observation import Notice
 
     channel, _, name = (part.strip() for part in written.partition("="))
     if channel not in site.alert or not name:
         known = ", ".join(site.alert) or "none"
         raise OutOfRange(f'--alert-seen "{written}": write CHANNEL=NAME; the channels of the plan are: {known}')
-    return Notice(evidence.until, f"alert:{channel}", ALERT, (("arrived", "yes"), ("by", name)))
+    return channel, name
+
+
+def _try_channels(path: str, site: Site, seen: set[str]) -> list[tuple[str, dict[str, str]]]:
+    """
+    Send a test message through each channel of the plan, and ask who saw it; not for those that somebody vouches for.
+
+    Returns:   a word for each channel; one that could not send has failed, whoever vouches for it.
+    Raises:    AlertError: the plan has no channel.
+    """
+    import asyncio
+    import os
+    from pathlib import Path
+
+    from netaudit.cli.alert import send_trial
+    from netaudit.daemon.channels import channels_of
+    from netaudit.errors import AlertError
+
+    channels = channels_of(site, Path(path).parent, os.environ)
+    if not channels:
+        raise AlertError(f'{path}: has no channel: write [alert.NAME] with url_env = "VARIABLE"')
+    told: list[tuple[str, dict[str, str]]] = []
+    for channel in channels:
+        trouble = asyncio.run(send_trial(site, channel))
+        if trouble:
+            told.append((channel.name, {"arrived": "no", "trouble": trouble}))
+        elif channel.name not in seen:
+            told.append((channel.name, _ask(channel.name)))
+    return told
+
+
+def _ask(channel: str) -> dict[str, str]:
+    """Ask on a terminal who saw the test message; without one nobody is asked."""
+    import sys
+
+    from netaudit.publish.text import harmless
+
+    if not sys.stdin.isatty():
+        return {"arrived": "unsaid"}
+    sys.stderr.write(
+        f'{channel}: a test message is on its way. Who sees it? (a name; "no" if it does not come; nothing: nobody can say) '
+    )
+    sys.stderr.flush()
+    name = harmless(sys.stdin.readline().strip(), 60)
+    if not name:
+        return {"arrived": "unsaid"}
+    return {"arrived": "no"} if name.lower() == "no" else {"arrived": "yes", "by": name}
 
 
 def _waiver(written: str) -> Waiver:

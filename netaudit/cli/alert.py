@@ -46,7 +46,7 @@ def run(args: argparse.Namespace) -> int:
         channels = named
     if not channels:
         raise AlertError(f'{args.site}: has no channel: write [alert.NAME] with url_env = "VARIABLE"')
-    troubles = {channel.name: asyncio.run(_try(site, channel)) for channel in channels}
+    troubles = {channel.name: asyncio.run(send_trial(site, channel)) for channel in channels}
     if args.json:
         print_json({name: {"sent": not trouble, "trouble": trouble} for name, trouble in troubles.items()})
     else:
@@ -55,7 +55,8 @@ def run(args: argparse.Namespace) -> int:
     return int(any(troubles.values()))
 
 
-async def _try(site: Site, channel: Channel) -> str:
+async def send_trial(site: Site, channel: Channel) -> str:
+    """Send the test message through a channel, quiet hours or not; gives what went wrong, empty when it was taken."""
     from zoneinfo import ZoneInfo
 
     from netaudit.daemon.looks import utc_now

@@ -182,7 +182,7 @@ def _table(found: Progress, sentence: str, out: Console) -> Table:
 
 def _print_rest(found: Progress) -> None:
     """Say how it stands, and what remains by room."""
-    from netaudit.audit.moving.cutover import REMAINING
+    from netaudit.audit.moving.cutover import REMAINING, Stage
     from netaudit.publish.moving import sentence
     from netaudit.publish.text import harmless
 
@@ -196,4 +196,8 @@ def _print_rest(found: Progress) -> None:
     for room, rows in sorted(rooms.items()):
         print(f"{harmless(room) or 'where, nobody knows'}:")
         for row in rows:
+            print(f"- {harmless(_line(row), 200)}")
+    if silent := [row for row in found.rows if row.stage is Stage.BACK and row.note]:
+        print("back, and not yet as before:")
+        for row in silent:
             print(f"- {harmless(_line(row), 200)}")

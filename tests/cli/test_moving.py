@@ -14,12 +14,13 @@ import pytest
 from rich.console import Console
 
 from netaudit.audit.acceptance.evidence import freeze, write_evidence
+from netaudit.audit.acceptance.words import ALERT
 from netaudit.audit.moving.cutover import progress
 from netaudit.cli import main
 from netaudit.cli.cutover import _table
 from netaudit.cli.evidence_input import seconds_of
 from netaudit.errors import OutOfRange
-from netaudit.observe.observation import Health, How, Naming, Observation, Sample, Sighting
+from netaudit.observe.observation import Health, How, Naming, Notice, Observation, Sample, Sighting
 from netaudit.publish.moving import sentence
 from netaudit.site.load import parse_site
 from netaudit.store.store import Store
@@ -27,6 +28,7 @@ from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_plan
 from tests.audit.moving.old import THEN as OLD
 from tests.audit.moving.old import before, evidence_of, seen_at
 from tests.lab.host import Host
+from tests.notify.receivers import closed_port, web
 
 if TYPE_CHECKING:
     from tests.lab.lan import Lab
@@ -102,6 +104,77 @@ def test_a_wrong_call_ends_in_one_line(
     assert said in error
     assert error.count("\n") == 1
     assert not out.exists()
+
+
+class _Typed(io.StringIO):
+    """A terminal at which this is typed."""
+
+    def isatty(self) -> bool:
+        return True
+
+
+@pytest.mark.parametrize(
+    ("stdin", "words", "outcome", "said"),
+    [
+        (_Typed("R. Marsh\n"), [], "passed", "a test message arrived, seen by R. Marsh"),
+        (_Typed("No\n"), [], "failed", "a test message did not arrive"),
+        (_Typed("\n"), [], "not tested", "a test message was sent; nobody said that a message arrived"),
+        (_Typed(""), [], "not tested", "a test message was sent; nobody said that a message arrived"),
+        (io.StringIO("R. Marsh\n"), [], "not tested", "a test message was sent; nobody said that a message arrived"),
+        (io.StringIO(""), ["--alert-seen", "mail=A. Reed"], "passed", "a test message arrived, seen by A. Reed"),
+    ],
+)
+def test_a_test_message_counts_by_the_word_of_who_saw_it(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    *,
+    stdin: io.StringIO,
+    words: list[str],
+    outcome: str,
+    said: str,
+) -> None:
+    """One message a channel; who types a name saw it, without a terminal nobody is asked."""
+    with web() as receiver:
+        alerts = _alerts(
+            tmp_path, monkeypatch, capsys, url=f"json://127.0.0.1:{receiver.port}/", stdin=stdin, words=words
+        )
+    assert [one["title"] for one in receiver.got] == [f"{house().site.name}: this channel works"]
+    assert alerts == [(outcome, said)]
+
+
+def test_a_message_that_was_not_sent_did_not_arrive(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Failed with the reason, without asking; who vouches for it has seen another one."""
+    url = f"json://127.0.0.1:{closed_port()}/"
+    alerts = _alerts(
+        tmp_path, monkeypatch, capsys, url=url, stdin=_Typed("R. Marsh\n"), words=["--alert-seen", "mail=A. Reed"]
+    )
+    said = "a test message was not sent: the receiver can't be reached, or did not take it"
+    assert alerts == [("failed", said)]
+
+
+def _alerts(
+    folder: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+    *,
+    url: str,
+    stdin: io.StringIO,
+    words: list[str],
+) -> list[tuple[str, str]]:
+    """Judge kept evidence in which nobody said anything of alerts; give what the certificate says of them."""
+    path = folder / "site.toml"
+    path.write_text(PLAN, encoding="utf-8")
+    monkeypatch.setenv(str(house().alert["mail"].url_env), url)
+    monkeypatch.setattr(sys, "stdin", stdin)
+    stdin.seek(0)
+    kept = _evidence(folder, [one for one in as_planned() if not (isinstance(one, Notice) and one.kind == ALERT)])
+    main(["accept", str(path), "--evidence", kept, "--out", str(folder), "--send-alert", "--json", *words])
+    results = json.loads(capsys.readouterr().out)["content"]["results"]
+    alerts = next(one for one in results if one["key"] == "alerts")
+    return [(one["outcome"], one["evidence"]) for one in alerts["items"]]
 
 
 def test_a_baseline_from_captures_and_the_plan_of_the_move(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from netaudit.errors import OutOfRange
-from netaudit.observe.observation import How, Sighting
+from netaudit.observe.observation import How, Naming, Sighting
 from netaudit.publish import kept as subject
 from netaudit.publish.kept import ORDERS, Kept, Order
 from tests.publish.samples import GATEWAY, HUB, NOW, STRANGER
@@ -21,6 +21,18 @@ def test_a_device_is_called_by_the_plan_then_by_itself(kept: Kept) -> None:
     assert rows[HUB].planned
     assert not rows[STRANGER].planned
     assert "\u202e" not in rows[STRANGER].name
+
+
+def test_identifiers_and_services_are_no_names(kept: Kept) -> None:
+    """A device that said only such words of itself has no name, in the list, on its page and in the weekly report."""
+    nameless = "02:00:5e:00:00:01"
+    said = (Naming(NOW, nameless, "ff00aabb", How.CLIENT_ID), Naming(NOW, nameless, "_ipp._tcp", How.SERVICE))
+    kept._store.write((Sighting(NOW, "family", nameless, "192.0.2.10", How.ARP), *said))
+    kept._store.flush(NOW)
+    assert next(row.name for row in kept.devices().rows if row.mac == nameless) == ""
+    past = kept.device(nameless)
+    assert past is not None
+    assert past.names == ()
 
 
 @pytest.mark.parametrize("order", ORDERS)

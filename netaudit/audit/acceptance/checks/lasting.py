@@ -14,6 +14,9 @@ if TYPE_CHECKING:
     from netaudit.audit.acceptance.check import Item, Trial
 
 
+_CURE: Final = "Look at the channel's address and its secret."
+
+
 def judge_restart(trial: Trial) -> Iterator[Item]:
     """Ask whether all who were there before the last restart were seen after it. An optional step."""
     at = max((one.at for one in trial.told(words.RESTART)), default=None)
@@ -51,14 +54,19 @@ def judge_alerts(trial: Trial) -> Iterator[Item]:
     for name in trial.site.alert:
         place = f"alert:{name}"
         detail = told.get(place)
-        if detail is None:
+        if detail is None or detail.get("arrived") == "unsaid":
+            sent = "a test message was sent; " if detail else ""
             yield untested(
-                place, "nobody said that a message arrived", f"Run netaudit alert; then --alert-seen {name}=NAME."
+                place,
+                f"{sent}nobody said that a message arrived",
+                f"Run netaudit alert; then --alert-seen {name}=NAME.",
             )
         elif detail.get("arrived") == "yes":
             yield passed(place, f"a test message arrived, seen by {detail.get('by', 'nobody named')}")
+        elif detail.get("trouble"):
+            yield failed(place, f"a test message was not sent: {detail['trouble']}", _CURE)
         else:
-            yield failed(place, "a test message did not arrive", "Look at the channel's address and its secret.")
+            yield failed(place, "a test message did not arrive", _CURE)
 
 
 RESTART: Final = Check("restart", "Does everything come back after a restart?", "common practice", judge_restart)
