@@ -267,3 +267,10 @@ def test_a_battery_that_carries_no_set_is_named_with_what_it_lacks() -> None:
     raw, sheets = on_battery("8 Wh")
     with pytest.raises(NoSolution, match=r"the battery of hut lacks 2 Wh at least: .* 10 W or more .* for 60 min"):
         choose(raw, Equipment.model_validate(sheets))
+
+
+def test_air_that_no_access_point_carries_is_named_with_what_it_lacks() -> None:
+    """The demo with a ceiling of a fifth of the time: the refusal speaks of the air and names a radio and an amount."""
+    raw, sheets = demo()
+    with pytest.raises(NoSolution, match=r"on the air; the cheapest set fails at radio:\S+: lacks [\d.]+ "):
+        choose({**raw, "ceilings": {"airtime": "20 %"}}, Equipment.model_validate(sheets))

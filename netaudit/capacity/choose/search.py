@@ -104,8 +104,7 @@ def choose(
             decision = proposer.propose()
         if decision is None:
             raise NoSolution(whole_refusal(last) if last else _nothing(ground, equipment, choices, air))
-        if decision.router == AT_HAND + ROUTER:
-            decision = Decision(decision.options, decision.stacks, None, decision.dealt)
+        decision = _settled(decision)
         changed = changed_plan(ground, equipment, decision)
         site = build_site(changed, file)
         ledger = gather(site)
@@ -151,12 +150,33 @@ def _begin(
     return complete, found, proposer
 
 
+def _settled(decision: Decision) -> Decision:
+    """Leave a router that is at hand out of what is bought."""
+    if decision.router != AT_HAND + ROUTER:
+        return decision
+    return Decision(decision.options, decision.stacks, None, decision.dealt)
+
+
 def _nothing(ground: Ground, equipment: Equipment, choices: Sequence[Choice], air: Air) -> str:
-    """Say why there has been nothing to propose."""
+    """Say why there has been nothing to propose: what battery supplies lack, else what the air does."""
     _, found, demands = _stacks(ground, equipment, choices, capped=False)
+    loads = tuple(battery_loads(ground, choices, found))
     proposer = Proposer(choices, found, demands)
     air.bound(proposer)
-    return battery_refusal(ground, battery_loads(ground, choices, found), proposer) or whole_refusal(())
+    if said := battery_refusal(ground, loads, proposer):
+        return said
+    airless = Proposer(choices, found, demands)
+    bound_batteries(loads, airless)
+    decision = airless.propose()
+    if decision is None:
+        return whole_refusal(())
+    site = build_site(changed_plan(ground, equipment, _settled(decision)))
+    on_air = [one for one in troubles(gather(site)) if _is_on_air(one)]
+    return f"no access points on the sheets carry what is on the air; the cheapest set fails at {whole_refusal(on_air)}"
+
+
+def _is_on_air(said: Trouble) -> bool:
+    return said.place.startswith(_AIR) or said.kind in _AIR_FLAWS
 
 
 def _stacks(
@@ -239,7 +259,7 @@ def _cut(
     found: dict[str, list[Stack]],
 ) -> None:
     """Forbid what the ledger has said no to, and what it would say no to for the same reason."""
-    on_air = [one for one in said if one.place.startswith(_AIR) or one.kind in _AIR_FLAWS]
+    on_air = [one for one in said if _is_on_air(one)]
     # A channel is as busy as its busiest radio, which says the same with fewer reasons.
     busy = any(one.place.startswith("radio:") for one in on_air)
     for one in on_air:
