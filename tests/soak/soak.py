@@ -44,7 +44,7 @@ class Soaked:
     open            findings that are open at the end
     told_twice      messages that came twice without a kill to blame, by mark
     untold          findings that were never told
-    growth_mb       memory gained over the calm last third, by Theil and Sen's slope; resident_mb at its end
+    growth_mb       memory gained over the second half of the last life, by Theil and Sen's slope; resident_mb at its end
     """
 
     lost: list[str]
@@ -134,6 +134,9 @@ def _judge(
     found = Counter((rule, place) for rule, place, _ in rows)
     bodies = Counter(receiver.bodies())
     again = [body for body, times in bodies.items() if times > 1]
+    # A life fills its caches for days of its own time (12 days, 40 devices, no kill: 87.6 MB at the start, 90.8 after three days,
+    # 91.6 from the eighth to the end), which is no leak; a leak goes on in the second half.
+    memory = memory[len(memory) // 2 :]
     times = [at for at, _ in memory][::6]
     slope = theil_sen(times, [value for _, value in memory][::6]).middle if len(times) > 10 else 0.0
     return Soaked(
@@ -165,7 +168,7 @@ def main() -> int:
     print(
         f"{args.days} days, {args.devices} devices, seed {args.seed}: {done.found} findings, {done.killed} kills, "
         f"{done.repeated} messages went again after one; memory {done.resident_mb:.0f} MB, "
-        f"{done.growth_mb:+.2f} MB over the calm last third; {done.wall_s:.0f} s ({args.days * 86400 / done.wall_s:.0f} times as fast)"
+        f"{done.growth_mb:+.2f} MB over the second half of the last life; {done.wall_s:.0f} s ({args.days * 86400 / done.wall_s:.0f} times as fast)"
     )
     for fault in done.faults():
         print(f"NOT AS IT MUST BE: {fault}")
