@@ -19,9 +19,10 @@ from netaudit.store.records import Address, Condition, Device, Heard, Interval, 
 from netaudit.store.unit import measured
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterable, Iterator, Mapping
     from datetime import datetime, timedelta
 
+    from netaudit.store.memory import Seen
     from netaudit.store.stay import Stay
 
 # How far back `latest` looks: older than a day is not "now" for anything that is asked every few minutes.
@@ -266,24 +267,35 @@ def intervals(
 
 
 def notices(
-    connection: Connection, site: int, since: datetime, until: datetime, kind: str | None = None
+    connection: Connection,
+    site: int,
+    since: datetime,
+    until: datetime,
+    kind: str | None = None,
+    *,
+    repeated: Mapping[tuple[str, str, str], Seen],
 ) -> list[Heard]:
-    """Give what collectors said in the span that is no number, latest first."""
+    """
+    Give what collectors said in the span that is no number, latest first.
+
+    Args:      repeated: the writer's memory; the table learns only now and then that a notice was said again.
+    """
     one = schema.notices.c
     asked = select(schema.notices).where(one.site == site, one.last_at >= seconds(since), one.first_at < seconds(until))
     if kind is not None:
         asked = asked.where(one.kind == kind)
-    return [
-        Heard(
-            row.place,
-            row.kind,
-            tuple(sorted(json.loads(row.detail).items())),
-            moment(row.first_at),
-            moment(row.last_at),
-            row.times,
-        )
-        for row in connection.execute(asked.order_by(one.last_at.desc(), one.id))
+    found = {
+        (row.kind, row.place, row.detail): (row.first_at, row.last_at, row.times) for row in connection.execute(asked)
+    }
+    for key, seen in repeated.items():
+        if kind in (None, key[0]) and seen.last_at >= seconds(since) and seen.first_at < seconds(until):
+            found[key] = (seen.first_at, seen.last_at, seen.times)
+    heard = [
+        Heard(place, said, tuple(sorted(json.loads(detail).items())), moment(first_at), moment(last_at), times)
+        for (said, place, detail), (first_at, last_at, times) in found.items()
     ]
+    heard.sort(key=lambda notice: (-notice.last_at.timestamp(), notice.kind, notice.place, notice.detail))
+    return heard
 
 
 def conditions(connection: Connection, site: int) -> list[Condition]:

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.errors import StoreError
 from netaudit.store.batch import Batch, Tally
 from netaudit.store.engine import shown, writing
-from netaudit.store.memory import Memory
+from netaudit.store.memory import Memory, Seen
 from netaudit.store.moment import moment, seconds
 from netaudit.store.trouble import told
 
@@ -144,6 +144,10 @@ class Writer:
     def stays(self) -> tuple[Stay, ...]:
         """Give the intervals that may still grow, with ends that the database may not know yet."""
         return self._memory.stays.all()
+
+    def repeated(self) -> dict[tuple[str, str, str], Seen]:
+        """Give each notice's first and last time by (kind, place, detail), later than the database may know them."""
+        return self._memory.notices
 
     def latest_attempts(self) -> dict[str, tuple[datetime, str]]:
         """Give for each source its latest attempt and the reason, later than the database may know them."""
