@@ -3,8 +3,11 @@ The program that proposes a set: one option for each choice, one stack for each 
 
 It is a relaxation of the question that the ledger answers. Its rows hold for every plan that the ledger passes: a switch's
 ports, powered ports and watts are what the ledger's own lines let us use of it, each thing asks what the ledger says that
-it asks, and plugs find ports only where Hall's condition holds. What it leaves out (the air, battery supplies) only
-cuts bring in, and each cut says no more than what the ledger has said of some set.
+it asks, and plugs find ports only where Hall's condition holds. Of the air and of battery supplies other modules add
+rows: each bounds what every set carries at least (its own stations and frames, its own watts) by the most that a line can
+let it carry (all of the time, the limit's share, the usable energy), so no set that the ledger passes is lost. What those
+rows leave out (collisions, what contenders can fill, losses in cables) cuts bring in, and each cut forbids only sets of
+which the ledger has said no, or would by the same law.
 """
 
 from __future__ import annotations

@@ -170,6 +170,9 @@ def _nothing(ground: Ground, equipment: Equipment, choices: Sequence[Choice], ai
     decision = airless.propose()
     if decision is None:
         return whole_refusal(())
+    if ground.free:
+        # The cheapest set would hang nothing at all, which is no plan.
+        return "access points on the sheets, one in each room at most, don't reach all devices or don't carry what is on the air"
     site = build_site(changed_plan(ground, equipment, _settled(decision)))
     on_air = [one for one in troubles(gather(site)) if _is_on_air(one)]
     return f"no access points on the sheets carry what is on the air; the cheapest set fails at {whole_refusal(on_air)}"
