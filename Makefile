@@ -34,9 +34,9 @@ soak: $(VENV)/test-ready
 lock: | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet pip-tools
 	$(BIN)/pip-compile --quiet --upgrade --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
-	  --no-emit-index-url --no-emit-trusted-host --extra build --output-file requirements.lock pyproject.toml
+	  --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --output-file requirements.lock pyproject.toml
 	$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
-	  --no-emit-index-url --no-emit-trusted-host --constraint requirements.lock --extra build --extra test --extra fleet --extra pdf \
+	  --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --constraint requirements.lock --extra build --extra test --extra fleet --extra pdf \
 	  --extra snmp-pure \
 	  --output-file requirements-test.lock pyproject.toml
 
