@@ -42,7 +42,7 @@ def _environment() -> Environment:
         state_meanings=look.STATE_MEANINGS,
         no_value=text.NO_VALUE,
         # Our own sheet, and no value of anybody's in it: the one thing that goes in unescaped.
-        style=Markup(look.page_style()),  # noqa: S704
+        style=Markup(look.page_style()),  # noqa: S704 - our own constants
     )
     return environment
 

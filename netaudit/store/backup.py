@@ -171,7 +171,7 @@ _ORPHANS: Final = (
     *(
         (
             f"rows of {table} belong to no series: `netaudit store prune` removes them when they are old",
-            f"SELECT count(*) FROM {table} WHERE (key & 65535) NOT IN (SELECT id FROM series)",  # noqa: S608
+            f"SELECT count(*) FROM {table} WHERE (key & 65535) NOT IN (SELECT id FROM series)",  # noqa: S608 - names of our own tables
         )
         for table in ("samples", "hourly", "daily")
     ),
