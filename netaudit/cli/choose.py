@@ -111,7 +111,7 @@ def _print(out: Console, found: Frontier) -> None:
         for lower, upper in pairwise(chosen):
             changes, buys = step_up(lower, upper)
             more = upper.figures.price - lower.figures.price
-            _line(out, f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f}: {buys}")
+            out.print(Text(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f}: {buys}"))
             _line(out, f"   {changes}")
     for wish, why in found.refused:
         out.print(Text(f"{wish.name}: no set carries it: {why}"))

@@ -259,12 +259,12 @@ def step_up(lower: Offer, upper: Offer) -> tuple[str, str]:
     one, other = lower.figures, upper.figures
     gains = [
         _gain(other.powered_ports - one.powered_ports, "powered ports", 0),
-        _gain(other.watts_left - one.watts_left, "W left", 0),
-        _gain(other.stations_left - one.stations_left, "stations left", 0),
-        f"busiest radio {other.busiest * 100:.1f} % instead of {one.busiest * 100:.1f} %"
+        _gain(other.watts_left - one.watts_left, "W", 0),
+        _gain(other.stations_left - one.stations_left, "stations", 0),
+        f"busiest radio {other.busiest * 100:.1f} % (was {one.busiest * 100:.1f} %)"
         if abs(other.busiest - one.busiest) >= 0.0005
         else "",
-        f"outgrown in {_years(other.years)} instead of {_years(one.years)}"
+        f"outgrown in {_years(other.years)} (was {_years(one.years).removesuffix(' years')})"
         if _years(other.years) != _years(one.years)
         else "",
     ]
