@@ -27,7 +27,7 @@ COLOURS = {
 }
 MEANINGS = {
     Stage.MISSING: "was there before, or is planned, and is not seen",
-    Stage.UNSURE: "somebody with its name is there; a person must look",
+    Stage.UNSURE: "somebody with its name or identifier is there; a person must look",
     Stage.ELSEWHERE: "is back on another network than planned",
     Stage.BACK: "is back where it belongs",
     Stage.AWAY: "comes and goes, or served the old network",

@@ -15,6 +15,7 @@ from rich.console import Console
 
 from netaudit.audit.acceptance.evidence import freeze, write_evidence
 from netaudit.audit.acceptance.words import ALERT
+from netaudit.audit.moving.baseline import write_baseline
 from netaudit.audit.moving.cutover import progress
 from netaudit.cli import main
 from netaudit.cli.cutover import _table
@@ -211,6 +212,25 @@ def test_baseline_and_cutover_from_the_store(plan: str, tmp_path: Path, capsys: 
     rows = json.loads(capsys.readouterr().out)["rows"]
     assert [row["stage"] for row in rows if row["mac"] == DESK] == ["back"]
     assert {row["title"] for row in rows if row["stage"] == "missing"} >= {"hall", "gate", "kiln"}
+
+
+def test_the_end_of_the_night_says_who_is_back_without_a_service(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A service that the store heard before the move and not since is in the last lines."""
+    kept = str(tmp_path / "kept.db")
+    now = datetime.now(UTC) - timedelta(seconds=5)
+    old = now - timedelta(days=2)
+    frozen = tmp_path / "spring.baseline.json"
+    frozen.write_text(write_baseline(before(Naming(OLD, DESK, "_ipp._tcp", How.SERVICE))), encoding="utf-8")
+    with Store.open(kept, site=parse_site(PLAN).site.name, clock=lambda: now) as store:
+        store.write([Sighting(old, "home", DESK, "192.0.2.21", How.ARP), Naming(old, DESK, "_ipp._tcp", How.SERVICE)])
+        store.write([Sighting(now, "home", DESK, "192.0.2.21", How.ARP)])
+        store.flush(now)
+    assert main(["cutover", plan, "--from", str(frozen), "--store", kept, "--for", "1h"]) == 1
+    *_, heading, line = capsys.readouterr().out.splitlines()
+    assert heading == "back, and not yet as before:"
+    assert line.endswith("192.0.2.21  home  offered _ipp._tcp before, not yet again")
 
 
 def test_a_file_that_is_no_baseline_is_refused(plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
