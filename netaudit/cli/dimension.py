@@ -27,6 +27,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--json", action="store_true", help="print every line with unit, source and inputs")
     parser.add_argument("--explain", metavar="PLACE", help="show the arithmetic of each line of a place, step by step")
+    parser.add_argument("--air", action="store_true", help="show the channel plan and what reaches each room instead")
     parser.add_argument(
         "--add",
         metavar="N:KIND@PLACE",
@@ -66,7 +67,11 @@ def run(args: argparse.Namespace) -> int:
             raw = add_devices(raw, wish)
         before, site = ledger, build_site(raw, args.site)
         ledger = gather(site)
-    if args.explain is not None:
+    if args.air:
+        from netaudit.cli.air import print_air
+
+        print_air(site, as_json=args.json)
+    elif args.explain is not None:
         lines = [line for line in ledger.lines if line.place == args.explain]
         if not lines:
             places = ", ".join(sorted({line.place for line in ledger.lines}))
