@@ -72,6 +72,8 @@ def run_job(folder: Path, tell: Callable[[str, float | None], None]) -> Outcome:
     text = resources.files("netaudit.demo").joinpath("site.toml").read_text("utf-8")
     plan_path = folder / "site.toml"
     plan_path.write_text(text, encoding="utf-8")
+    sheets = folder / "equipment.toml"
+    sheets.write_text(resources.files("netaudit.demo").joinpath("equipment.toml").read_text("utf-8"), encoding="utf-8")
     tell("reading the plan", None)
     site = parse_site(text, str(plan_path))
     ledger = gather(site)
@@ -92,6 +94,7 @@ def run_job(folder: Path, tell: Callable[[str, float | None], None]) -> Outcome:
             ("the cable and patch schedule", drawings / "schedule.html"),
             ("who the captures heard", folder / "census.json"),
             ("the plan, to change and try again", plan_path),
+            ("equipment sheets, to choose from", sheets),
             ("what was kept", folder / "site.db"),
         ),
         devices_planned=sum(device.count for device in site.device.values()),
