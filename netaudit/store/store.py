@@ -231,7 +231,7 @@ class Store:
     def notices(self, since: datetime, until: datetime, kind: str | None = None) -> list[Heard]:
         """Give what collectors said in the span that is no number, latest first."""
         with self._reading() as connection:
-            return read.notices(connection, self._site, since, until, kind, repeated=self._writer.repeated())
+            return read.notices(connection, self._site, since, until, kind, repeated=self._writer.repeated(connection))
 
     def health(self) -> list[Condition]:
         """Give for each source how it does since its last change, ordered by name."""

@@ -13,7 +13,10 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING, Final
 
+from sqlalchemy import select
+
 from netaudit.errors import StoreError
+from netaudit.store import schema
 from netaudit.store.batch import Batch, Tally
 from netaudit.store.engine import shown, writing
 from netaudit.store.memory import Memory, Seen
@@ -23,7 +26,7 @@ from netaudit.store.trouble import told
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable
 
-    from sqlalchemy import Engine
+    from sqlalchemy import Connection, Engine
 
     from netaudit.observe.observation import Observation
     from netaudit.store.stay import Stay, Tolerance
@@ -145,9 +148,15 @@ class Writer:
         """Give the intervals that may still grow, with ends that the database may not know yet."""
         return self._memory.stays.all()
 
-    def repeated(self) -> dict[tuple[str, str, str], Seen]:
-        """Give each notice's first and last time by (kind, place, detail), later than the database may know them."""
-        return self._memory.notices
+    def repeated(self, connection: Connection) -> dict[tuple[str, str, str], Seen]:
+        """
+        Give each notice's first and last time by (kind, place, detail), later than the database may know them.
+
+        Nothing when rows were removed since this memory was made: what was forgotten must not come back from here.
+        """
+        asked = select(schema.sites.c.generation).where(schema.sites.c.id == self._site)
+        memory = self._memory
+        return memory.notices if connection.scalar(asked) == memory.generation else {}
 
     def latest_attempts(self) -> dict[str, tuple[datetime, str]]:
         """Give for each source its latest attempt and the reason, later than the database may know them."""
