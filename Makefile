@@ -19,7 +19,7 @@ lint: $(VENV)/test-ready
 	$(BIN)/mypy
 
 bench: $(VENV)/test-ready
-	@for script in benchmarks/*.py; do echo "== $$script"; $(BIN)/python $$script || exit 1; done
+	@for script in benchmarks/*.py; do echo "== $$script"; $(BIN)/python -m benchmarks.$$(basename $$script .py) || exit 1; done
 
 truth: $(VENV)/test-ready
 	$(BIN)/python tests/truth/table.py
