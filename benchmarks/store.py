@@ -463,7 +463,7 @@ def _postgres(named: str | None) -> Iterator[str]:
 def main() -> int:
     """Run one of the measurements."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", choices=["year", "ingest", "keys", "fleet"])
+    parser.add_argument("what", nargs="?", default="ingest", choices=["year", "ingest", "keys", "fleet"])
     parser.add_argument("--uplinks", type=int, default=0, help="year: further series beside the devices (0)")
     parser.add_argument("--sites", type=int, default=500, help="fleet: how many sites (500)")
     parser.add_argument("--minutes", type=int, default=60, help="fleet: what each site has to send (60)")
