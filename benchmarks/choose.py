@@ -115,7 +115,7 @@ def plan(draw: random.Random) -> dict[str, Any]:
         "room": rooms,
         "router": {"closet": closets[0], "wan_down": "2 Gb/s", "wan_up": "1 Gb/s"},
         "access_point": {f"point-{room}": {"at": room} for room in rooms},
-        "recorder": {"box": {"closet": closets[0], "segment": "eyes", "keep": "7 d"}},
+        "recorder": {"box": {"closet": closets[0], "segment": "eyes", "retention": "7 d"}},
         "device": device,
     }
 

@@ -106,7 +106,7 @@ def _kept(site: Site, line: Line, seen: Seen) -> Observed | None:
     kept = _measured(line, seen, vocabulary.KEPT_S, "how far back its full disks reach")
     if recorder is None or kept is None or kept.latest <= 0:
         return None
-    return Observed(line.supply * recorder.keep_s / kept.latest, None, kept.at, kept.evidence)
+    return Observed(line.supply * recorder.retention_s / kept.latest, None, kept.at, kept.evidence)
 
 
 def _announced(site: Site, line: Line, seen: Seen) -> Observed | None:

@@ -38,11 +38,11 @@ def bill(site: Site) -> tuple[Item, ...]:
 
 
 def _items(site: Site) -> Iterator[Item]:
-    if not site.router.at_hand:
+    if not site.router.keep:
         yield Item("router", site.router.label, 1, "each", site.router.price)
     for table in _TABLES:
         for name, row in getattr(site, table).items():
-            if getattr(row, "at_hand", False) or (table == "device" and not row.price):
+            if getattr(row, "keep", False) or (table == "device" and not row.price):
                 continue
             yield Item(f"{table}:{name}", row.label, getattr(row, "count", 1), "each", row.price)
     for name, drop in site.drop.items():

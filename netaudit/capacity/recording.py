@@ -155,7 +155,7 @@ def _lines(site: Site, name: str, kept: _Kept, usable: float) -> Iterator[Line]:
     row = site.recorder[name]
     daily_bytes = kept.daily_bytes
     grow = 1.0 + site.site.growth
-    days = row.keep_s / DAY_S
+    days = row.retention_s / DAY_S
     space = row.disk_bytes * row.disks * usable * (1.0 - row.reserve)
     wanted = daily_bytes * days
     to_buy = (disk_needed_bytes(daily_bytes, days, reserve=row.reserve, usable=usable),) if usable else ()

@@ -24,7 +24,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         epilog="example: netaudit choose netaudit/demo/site.toml netaudit/demo/equipment.toml --as-drawn",
     )
     parser.add_argument(
-        "site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is at_hand stays"
+        "site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is keep stays"
     )
     parser.add_argument("equipment", metavar="EQUIPMENT", help="the equipment sheets, a TOML file")
     parser.add_argument("--as-drawn", action="store_true", help="price the plan as it is drawn beside the options")

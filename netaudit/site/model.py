@@ -228,7 +228,7 @@ class Router(Table):
     wan_up_bps: Rate = Field(2e7, gt=0, alias="wan_up", description="Way out, as contracted")
     draw_w: Power = Field(12.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     price: float = Field(0.0, ge=0, description="Price")
-    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -275,7 +275,7 @@ class Switch(Table):
     draw_w: Power = Field(10.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     snmp: Snmp | None = Field(None, description="How it is asked for its counters; not asked when left out")
     price: float = Field(0.0, ge=0, description="Price")
-    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -337,7 +337,7 @@ class AccessPoint(Table):
     y_m: Length | None = Field(None, alias="y", description="Position; the middle of its room when left out")
     bssids: tuple[Mac, ...] = Field((), description="Addresses that its radios announce, to know it by ear")
     price: float = Field(0.0, ge=0, description="Price")
-    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 
@@ -415,12 +415,12 @@ class Recorder(Table):
     disks: int = Field(1, ge=1, le=64, description="Disks")
     redundancy: Literal["none", "mirror", "single parity"] = Field("none", description="Redundancy is not a backup")
     reserve: Share = Field(0.1, ge=0, lt=1, description="Space not used for recording (common practice, no source)")
-    keep_s: Time = Field(14 * 86400.0, gt=0, alias="keep", description="How long recordings must be kept")
+    retention_s: Time = Field(14 * 86400.0, gt=0, alias="retention", description="How long recordings must be kept")
     write_bps: Rate = Field(3.2e8, gt=0, alias="write", description="Most it can record (common practice, no source)")
     rate_bps: Rate = Field(1e9, gt=0, alias="rate", description="Rate of its port")
     draw_w: Power = Field(30.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     price: float = Field(0.0, ge=0, description="Price, disks included")
-    at_hand: bool = Field(default=False, description="Already there: is not replaced nor bought")
+    keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
 
 

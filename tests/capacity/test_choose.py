@@ -36,7 +36,7 @@ def small_problem(seed: int) -> tuple[Row, Row]:
         "closet": closets,
         "room": rooms,
         "router": {"closet": "a"},
-        "recorder": {"box": {"closet": "a", "at_hand": True, "disk": "200 TB"}},
+        "recorder": {"box": {"closet": "a", "keep": True, "disk": "200 TB"}},
         "device": {
             f"thing-{number}": {
                 "kind": draw.choice(("desktop", "camera", "camera", "desk_phone")),

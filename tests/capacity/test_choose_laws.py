@@ -106,10 +106,10 @@ def test_more_growth_never_makes_the_set_cheaper() -> None:
 def test_what_is_at_hand_is_neither_replaced_nor_bought() -> None:
     """With the drawn switches, router and access points at hand, they stay as they are and cost nothing."""
     raw, sheets = demo()
-    kept = {**raw, "router": {**raw["router"], "at_hand": True}}
+    kept = {**raw, "router": {**raw["router"], "keep": True}}
     for table, names in (("switch", ("landing", "bench")), ("access_point", ("yard",)), ("recorder", ("vault",))):
         kept[table] = {
-            name: {**row, **({"at_hand": True} if name in names else {})} for name, row in raw[table].items()
+            name: {**row, **({"keep": True} if name in names else {})} for name, row in raw[table].items()
         }
     chosen = choose(kept, Equipment.model_validate(sheets))
     for table, names in (("switch", ("landing", "bench")), ("access_point", ("yard",)), ("recorder", ("vault",))):
@@ -154,7 +154,7 @@ def barn(**closet: object) -> Row:
         "site": {"name": "barn", "growth": 0},
         "segment": {"eyes": {"network": "192.0.2.0/24"}},
         "closet": {"barn": closet},
-        "recorder": {"box": {"at_hand": True, "disk": "500 TB"}},
+        "recorder": {"box": {"keep": True, "disk": "500 TB"}},
         "device": {"cameras": {"kind": "camera", "count": 11, "at": "barn", "power": {"supply": "802.3", "class": 4}}},
     }
 
@@ -233,7 +233,7 @@ def on_battery(energy: str) -> tuple[Row, Row]:
         "segment": {"home": {"network": "192.0.2.0/24"}},
         "closet": {"hut": {"max_switches": 1}},
         "device": {"desk": {"kind": "desktop", "at": "hut"}},
-        "router": {"at_hand": True, "ports": 4, "routed": "1 Gb/s"},
+        "router": {"keep": True, "ports": 4, "routed": "1 Gb/s"},
         "switch": {"first": {"closet": "hut", "uplink": "router", "ports": 8}},
         "backup": {
             "hut": {

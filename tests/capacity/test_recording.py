@@ -35,7 +35,7 @@ def watched(recorder: dict[str, Any], *, motion: float = 1.0, count: int = 4) ->
 # Worked: 4 TB, 4 cameras x 4 Mb/s, all the time, 10 % reserve keep 20.8333 days; 10.8 GB a day for each Mb/s.
 def test_days_kept_are_the_worked_ones() -> None:
     """The line compares 14 days wanted with the disk, and the steps say the days kept and both kinds of terabytes."""
-    found = line(recording.judge(watched({"disk": "4 TB", "keep": "14 d"})), Kind.RECORDING, "recorder:vault")
+    found = line(recording.judge(watched({"disk": "4 TB", "retention": "14 d"})), Kind.RECORDING, "recorder:vault")
     assert step(found, "days kept") == pytest.approx(20.8333, abs=5e-5)
     assert step(found, "written in a day") == pytest.approx(16 * 10.8)
     assert found.planned == pytest.approx(14 * 16 * 10.8e9)

@@ -108,8 +108,8 @@ def _switches(
     for closet, stack in decision.stacks.items():
         cabinet = ground.cabinets[closet]
         for slot, (name, ware) in enumerate(zip(names[closet], stack.wares, strict=True)):
-            at_hand = ware.name.startswith(AT_HAND)
-            row = dict(ground.raw["switch"][name]) if at_hand else rows.switch_row(equipment.switch[ware.name])
+            kept = ware.name.startswith(AT_HAND)
+            row = dict(ground.raw["switch"][name]) if kept else rows.switch_row(equipment.switch[ware.name])
             for key in ("closet", "uplink", "uplink_rate", "uplink_medium", "uplink_drop"):
                 row.pop(key, None)
             if slot == 0:

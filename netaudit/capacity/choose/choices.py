@@ -151,7 +151,7 @@ def _access_points(ground: Ground, equipment: Equipment, feeders: _Feeders) -> I
     for name, point in ground.site.access_point.items():
         ref = f"access_point:{name}"
         options: list[Option] = [Option((), 0.0)] if ground.free else []
-        if point.at_hand:
+        if point.keep:
             base = Option((), 0.0, row=drawn[name], radios=_settled(drawn[name]).radio)
             options += feeders.options("access_point", name, _pinned(ground, name, drawn[name]), base)
             yield Choice(ref, tuple(options))
@@ -213,8 +213,8 @@ def _tuned(ground: Ground, equipment: Equipment) -> dict[str, Row]:
     reference: dict[str, AccessPoint] = {}
     for name, row in drawn.items():
         point = ground.site.access_point[name]
-        own: dict[str, Radio] = {one.band: one for one in point.radio} if "radio" in row or point.at_hand else {}
-        bands = own if point.at_hand else {**narrowest, **own}
+        own: dict[str, Radio] = {one.band: one for one in point.radio} if "radio" in row or point.keep else {}
+        bands = own if point.keep else {**narrowest, **own}
         reference[name] = point.model_copy(update={"radio": tuple(bands.values())})
     lines = radio.judge(ground.site.model_copy(update={"access_point": reference})).lines
     for line in lines:
@@ -244,7 +244,7 @@ def _recorders(ground: Ground, equipment: Equipment, scales: Scales) -> Iterable
     for name, recorder in ground.site.recorder.items():
         ref = f"recorder:{name}"
         drawn = ground.raw["recorder"][name]
-        if recorder.at_hand:
+        if recorder.keep:
             needs = _needs(_alone(ground.site, "recorder", name, recorder, {}), ref, scales)
             yield Choice(ref, (Option((), 0.0, needs, drawn, draw_w=recorder.draw_w),))
             continue

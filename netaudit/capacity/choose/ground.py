@@ -151,7 +151,7 @@ def _leaving(site: Site, closet: str) -> str | None:
 def _cabinet(site: Site, closet: str) -> Cabinet:
     here = [name for name in site.switch if switch_closet(site, name) == closet]
     first = _leaving(site, closet)
-    kept = tuple(name for name in here if site.switch[name].at_hand)
+    kept = tuple(name for name in here if site.switch[name].keep)
     if first is not None and (not kept or first in kept):
         here.remove(first)
         here.insert(0, first)
@@ -203,7 +203,7 @@ def _pins(site: Site) -> dict[str, str]:
 def _bare(raw: Row, site: Site, cabinets: dict[str, Cabinet]) -> Row:
     """Take out switches and injectors, and all that names them."""
     bare = {key: value for key, value in raw.items() if key not in ("switch", "injector")}
-    kept = {name: dict(raw["switch"][name]) for name, row in site.switch.items() if row.at_hand}
+    kept = {name: dict(raw["switch"][name]) for name, row in site.switch.items() if row.keep}
     if kept:
         bare["switch"] = kept
     for table in ("device", "access_point", "recorder"):

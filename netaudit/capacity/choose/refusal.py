@@ -39,7 +39,7 @@ def is_standing(said: Line | Hazard | Flaw) -> bool:
 def router_refusal(slow: Sequence[Line]) -> str:
     """Say what no router forwards."""
     if not slow:
-        return "there is no sheet of a router; write one, or set at_hand = true in [router]"
+        return "there is no sheet of a router; write one, or set keep = true in [router]"
     best = max(slow, key=lambda line: line.usable)
     return (
         f"the router must forward {best.grown / 1e6:.4g} Mb/s with growth; of the fastest sheet's "

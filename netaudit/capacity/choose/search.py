@@ -224,7 +224,7 @@ def _may_be_deeper(ground: Ground, hops: int) -> bool:
 
 
 def _routers(ground: Ground, equipment: Equipment) -> tuple[Ware, ...]:
-    if ground.site.router.at_hand:
+    if ground.site.router.keep:
         offered = {AT_HAND + ROUTER: (0.0, Router.model_validate(ground.raw["router"]))}
     else:
         offered = {
