@@ -23,15 +23,17 @@ from typing import TYPE_CHECKING, Literal
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from netaudit.observe.snmp.client import oid_text, open_agent
 from netaudit.observe.snmp.links import Hangs
+from netaudit.observe.snmp.oid import oid_text
+from netaudit.observe.snmp.opening import open_agent
 from netaudit.observe.snmp.switch import SwitchLook
 from netaudit.observe.snmp.walk import walk
 from tests.observe.snmp import recording
 from tests.observe.snmp.agent import AUTH, NETWORKS, PRIVACY, WORD, Running, agent, program
 
 if TYPE_CHECKING:
-    from netaudit.observe.snmp.client import Agent, Oid
+    from netaudit.observe.snmp.agent import Agent
+    from netaudit.observe.snmp.oid import Oid
 
 # hrSWInstalledTable: some thousand rows on any Debian system.
 ROOT: Oid = (1, 3, 6, 1, 2, 1, 25, 6, 3, 1)

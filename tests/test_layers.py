@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -40,6 +41,14 @@ NEVER = {
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
+def _name(path: Path) -> str:
+    parts = (PACKAGE.name, *path.relative_to(PACKAGE).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+NAMES = frozenset(map(_name, MODULES))
+
+
 def _room(path: Path) -> str:
     first = path.relative_to(PACKAGE).parts[0]
     return first.removesuffix(".py")
@@ -66,6 +75,38 @@ def test_a_module_imports_only_what_its_room_may_know(path: Path) -> None:
         if parts[0] == "netaudit" and parts[1] not in (room, "__version__"):
             assert parts[1] in MAY_IMPORT[room], f"{path.name} imports {name}"
         assert parts[0] not in NEVER.get(room, set()), f"{path.name} imports {name}"
+
+
+def _modules(imported: set[str]) -> set[str]:
+    """Turn names as imported into modules of ours: what is none itself is a definition in one."""
+    return {name if name in NAMES else name.rpartition(".")[0] for name in imported} & NAMES
+
+
+def _circle(graph: dict[str, set[str]]) -> list[str]:
+    """Give one circle of imports, empty when there is none."""
+    try:
+        TopologicalSorter(graph).prepare()
+    except CycleError as error:
+        return list(error.args[1])
+    return []
+
+
+def test_no_imports_go_round_in_a_circle() -> None:
+    """No module imports itself by way of others, be it only for types or only when it is asked."""
+    assert _circle({_name(path): _modules(_imported(path)) for path in MODULES}) == []
+
+
+def test_a_circle_is_found_wherever_its_import_stands(tmp_path: Path) -> None:
+    """An import inside a function, or for types alone, closes a circle like one at the top."""
+    for_types = tmp_path / "seen.py"
+    for_types.write_text("if TYPE_CHECKING:\n    from netaudit.audit.stations import Count\n", "utf-8")
+    when_asked = tmp_path / "stations.py"
+    when_asked.write_text("def look():\n    from netaudit.audit import seen\n", "utf-8")
+    graph = {
+        "netaudit.audit.seen": _modules(_imported(for_types)),
+        "netaudit.audit.stations": _modules(_imported(when_asked)),
+    }
+    assert set(_circle(graph)) == {"netaudit.audit.seen", "netaudit.audit.stations"}
 
 
 def test_every_room_is_in_the_table() -> None:

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
+from netaudit.audit.presence import Presence
 from netaudit.audit.roster import enrol
 from netaudit.audit.series import Series
 from netaudit.audit.stations import Count, count_stations
@@ -36,35 +37,6 @@ REPEATS_KEPT = timedelta(minutes=65)
 LANES = ("{}", "{}/digest")
 # A device we know nothing about has left when so many sweeps went by without it. common practice, no source
 SILENT_SWEEPS = 3
-
-
-@dataclass(frozen=True, slots=True)
-class Presence:
-    """
-    A device that is here.
-
-    addresses  its current IPv4 addresses on the segment, the latest first
-    thing      what the plan calls it, None if the plan doesn't know it
-    expected   the plan has a place for it: it is known, or its segment expects so many without a name, or has guests
-    """
-
-    mac: str
-    segment: str
-    addresses: tuple[str, ...]
-    since: datetime
-    last_at: datetime
-    thing: Thing | None
-    expected: bool
-
-    @property
-    def address(self) -> str | None:
-        """Its latest address."""
-        return self.addresses[0] if self.addresses else None
-
-    @property
-    def place(self) -> str:
-        """Its place in the ledger's words."""
-        return self.thing.ref if self.thing else f"device:{self.mac}"
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
     from datetime import datetime
 
+    from netaudit.audit.presence import Presence
     from netaudit.audit.roster import Roster
-    from netaudit.audit.seen import Presence
     from netaudit.audit.series import Series
     from netaudit.site.model import Band, Site
     from netaudit.store.records import Heard

@@ -23,8 +23,9 @@ from netaudit.observe.observation import Health
 from netaudit.observe.outside import look_outside
 from netaudit.observe.radio_ear import Ear
 from netaudit.observe.services import TIME, NamedDevice, ask_names
-from netaudit.observe.snmp.client import Agent, Community, User, open_agent, secret
+from netaudit.observe.snmp.agent import Agent, Community, User, secret
 from netaudit.observe.snmp.links import Hangs
+from netaudit.observe.snmp.opening import open_agent
 from netaudit.observe.snmp.switch import SwitchLook
 from netaudit.observe.time_server import ask_time
 from netaudit.site.topology import follow

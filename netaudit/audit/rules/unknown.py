@@ -10,8 +10,8 @@ from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from netaudit.audit.presence import Presence
     from netaudit.audit.rules.rule import Case
-    from netaudit.audit.seen import Presence
 
 # More at once on one segment are one event: a delivery, a party, a loop to another network. common practice, no source
 MOST_ONE_BY_ONE: Final = 3

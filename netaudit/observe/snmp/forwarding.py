@@ -8,7 +8,8 @@ from netaudit.observe.snmp.walk import walk
 from netaudit.wire.ethernet import mac_text
 
 if TYPE_CHECKING:
-    from netaudit.observe.snmp.client import Oid, SnmpClient
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid
 
 # RFC 4188: dot1dBasePortIfIndex, and the port and status columns of dot1dTpFdbTable (index: MAC).
 PORT_IF_INDEX: Final[Oid] = (1, 3, 6, 1, 2, 1, 17, 1, 4, 1, 2)

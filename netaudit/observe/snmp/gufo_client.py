@@ -17,13 +17,16 @@ from gufo.snmp import User as GufoUser
 from gufo.snmp.aio import SnmpSession
 
 from netaudit.errors import LookError
-from netaudit.observe.snmp.client import REPETITIONS, Community, User, no_answer, oid_of, oid_text, refused
+from netaudit.observe.snmp.agent import Community, User, no_answer, refused
+from netaudit.observe.snmp.client import REPETITIONS
+from netaudit.observe.snmp.oid import oid_of, oid_text
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Awaitable, Callable, Sequence
     from types import TracebackType
 
-    from netaudit.observe.snmp.client import Agent, Oid, Value
+    from netaudit.observe.snmp.agent import Agent
+    from netaudit.observe.snmp.oid import Oid, Value
 
 T = TypeVar("T")
 

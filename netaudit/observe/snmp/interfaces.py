@@ -13,7 +13,8 @@ from netaudit.wire.ethernet import mac_text
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from netaudit.observe.snmp.client import Oid, SnmpClient
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid
 
 # RFC 2863: columns of ifTable and ifXTable.
 IF_TABLE: Final[Oid] = (1, 3, 6, 1, 2, 1, 2, 2, 1)

@@ -12,7 +12,8 @@ from netaudit.wire.ethernet import mac_text
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from netaudit.observe.snmp.client import Oid, SnmpClient, Value
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid, Value
     from netaudit.observe.snmp.tables import Interface
 
 # IEEE 802.1AB-2005, 12.2: lldpRemTable (index: time mark, local port number, index) and lldpLocPortTable.

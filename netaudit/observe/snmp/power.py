@@ -10,7 +10,8 @@ from netaudit.observe.snmp.walk import walk
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from netaudit.observe.snmp.client import Oid, SnmpClient
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid
 
 Unit = Literal["W", "mW"]
 

@@ -30,13 +30,16 @@ from pysnmp.proto.rfc1902 import IpAddress
 from pysnmp.proto.rfc1905 import EndOfMibView, NoSuchInstance, NoSuchObject, UnSpecified
 
 from netaudit.errors import LookError
-from netaudit.observe.snmp.client import REPETITIONS, Community, no_answer, oid_text, refused
+from netaudit.observe.snmp.agent import Community, no_answer, refused
+from netaudit.observe.snmp.client import REPETITIONS
+from netaudit.observe.snmp.oid import oid_text
 
 if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Sequence
     from types import TracebackType
 
-    from netaudit.observe.snmp.client import Agent, Oid, Value
+    from netaudit.observe.snmp.agent import Agent
+    from netaudit.observe.snmp.oid import Oid, Value
 
 _AUTH: Final = {"sha-1": USM_AUTH_HMAC96_SHA, "sha-256": USM_AUTH_HMAC192_SHA256, "sha-512": USM_AUTH_HMAC384_SHA512}
 _PRIVACY: Final = {"aes-128": USM_PRIV_CFB128_AES, "aes-256": USM_PRIV_CFB256_AES_BLUMENTHAL}

@@ -8,7 +8,7 @@ if TYPE_CHECKING:
     from collections.abc import AsyncGenerator, Mapping, Sequence
     from types import TracebackType
 
-    from netaudit.observe.snmp.client import Oid, Value
+    from netaudit.observe.snmp.oid import Oid, Value
 
 
 class RecordedClient:

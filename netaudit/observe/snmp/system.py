@@ -10,7 +10,8 @@ from netaudit.observe.snmp.walk import walk
 from netaudit.wire.text import field_text
 
 if TYPE_CHECKING:
-    from netaudit.observe.snmp.client import Oid, SnmpClient, Value
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid, Value
 
 # RFC 3418.
 DESCRIPTION: Final[Oid] = (1, 3, 6, 1, 2, 1, 1, 1, 0)

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Final
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from netaudit.observe.snmp.client import Oid, SnmpClient, Value
+    from netaudit.observe.snmp.client import SnmpClient
+    from netaudit.observe.snmp.oid import Oid, Value
 
 # One column of the largest table of a house: 16,384 entries are what a small switch's forwarding table holds at most
 # (common practice, no source). At 100 octets a row that is under 2 MB.

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from netaudit.observe.snmp.client import Agent, Community, User
+from netaudit.observe.snmp.agent import Agent, Community, User
 from tests.observe.snmp import recording
 
 if TYPE_CHECKING:

@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 
 from netaudit.errors import LookError, OutOfRange
-from netaudit.observe.snmp.client import Agent, Community, User, oid_of, open_agent, secret
+from netaudit.observe.snmp.agent import Agent, Community, User, secret
+from netaudit.observe.snmp.oid import oid_of
+from netaudit.observe.snmp.opening import open_agent
 from netaudit.observe.snmp.walk import walk
 from tests.observe.snmp import recording
 from tests.observe.snmp.agent import AUTH, LOOPBACK, NETWORKS, PRIVACY, WORD, Running, agent, free_port, program

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from netaudit.audit import vocabulary
 from netaudit.errors import LookError
 from netaudit.observe.observation import Health, Notice, Sample
-from netaudit.observe.snmp.client import open_agent
 from netaudit.observe.snmp.links import Hangs
+from netaudit.observe.snmp.opening import open_agent
 from netaudit.observe.snmp.recorded import RecordedClient
 from netaudit.observe.snmp.switch import SwitchLook
 from tests.observe.snmp import recording

@@ -25,7 +25,7 @@ from netaudit.observe.snmp.tables import Neighbour
 from tests.observe.snmp.recording import ENTITY, IF, IFX, SYSTEM, mac_index
 
 if TYPE_CHECKING:
-    from netaudit.observe.snmp.client import Oid, Value
+    from netaudit.observe.snmp.oid import Oid, Value
 
 MAC, OTHER, GROUP = "02:00:00:00:00:01", "02:00:00:00:00:02", "01:00:5e:00:00:fb"
 LEARNT, SELF = 3, 4

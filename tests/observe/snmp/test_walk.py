@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Literal
 import pytest
 from scapy.layers.snmp import SNMP, SNMPresponse, SNMPvarbind
 
-from netaudit.observe.snmp.client import Agent, Community, Oid, oid_of, oid_text, open_agent
+from netaudit.observe.snmp.agent import Agent, Community
+from netaudit.observe.snmp.oid import Oid, oid_of, oid_text
+from netaudit.observe.snmp.opening import open_agent
 from netaudit.observe.snmp.walk import walk
 from tests.observe.snmp.agent import LOOPBACK, NETWORKS, WORD
 
