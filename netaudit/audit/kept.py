@@ -22,10 +22,11 @@ def _how(word: str) -> How:
     return How(word) if word in _HOWS else How.HEARD
 
 
-def evidence_from(store: Store, since: datetime, until: datetime) -> Evidence:
+def evidence_from(store: Store, since: datetime, until: datetime, *, numbers: bool = True) -> Evidence:
     """
     Read from the store what was seen in [since, until): an hour or so of samples, or a day of a small site.
 
+    Args:      numbers: the samples too; who only asks who is there is spared nearly all of the reading without them.
     Raises:    StoreError: the store can't be read.
     """
     seen: list[Observation] = []
@@ -42,7 +43,7 @@ def evidence_from(store: Store, since: datetime, until: datetime) -> Evidence:
             if one.last_at >= since
         ]
         seen += [Naming(min(name.last_at, until), device.mac, name.name, _how(name.origin)) for name in device.names]
-    for (place, kind), readings in store.series_all(since, until).items():
+    for (place, kind), readings in (store.series_all(since, until) if numbers else {}).items():
         seen += [Sample(one.at, place, kind, one.value) for one in readings]
     for heard in store.notices(since, until):
         at = min(max(heard.last_at, since), until)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
+from functools import cached_property
 from typing import TYPE_CHECKING, Final, Literal
 from zoneinfo import ZoneInfo
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from datetime import date
 
+    from netaudit.publish.night import Nights
     from netaudit.publish.plots import DelayPlot, PresencePlot
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
@@ -97,6 +99,17 @@ class Kept:
         self._site = site
         self._now = now
         self._roster = enrol(site)
+
+    @cached_property
+    def nights(self) -> Nights:
+        """The moves from kept baselines. What compares them is loaded when somebody first looks: most sites moved long ago."""
+        from netaudit.publish.night import Nights  # noqa: PLC0415 - see above
+
+        return Nights(self._store, self._site, self._now)
+
+    def baselines(self) -> tuple[tuple[str, datetime], ...]:
+        """List the kept baselines' names and when each was kept, the latest first."""
+        return tuple(reversed(self._store.baseline_names()))
 
     def devices(self, search: str = "", order: Order = "name") -> DeviceList:
         """List the devices whose name, address, MAC or network has the searched text in it."""

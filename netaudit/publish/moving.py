@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from dataclasses import dataclass
 from itertools import groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from netaudit.audit.moving.cutover import REMAINING, Stage
 from netaudit.publish.template import render
+from netaudit.publish.text import place_name
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
     from datetime import datetime
 
     from netaudit.audit.moving.baseline import Baseline
-    from netaudit.audit.moving.cutover import Progress
+    from netaudit.audit.moving.cutover import Progress, Row
     from netaudit.audit.moving.migration import Migration
     from netaudit.site.model import Site
 
@@ -27,12 +31,88 @@ COLOURS = {
 }
 MEANINGS = {
     Stage.MISSING: "was there before, or is planned, and is not seen",
-    Stage.UNSURE: "somebody with its name or identifier is there; a person must look",
-    Stage.ELSEWHERE: "is back on another network than planned",
+    Stage.UNSURE: "something with its name is there: go and look",
+    Stage.ELSEWHERE: "is back, but on another network than planned",
     Stage.BACK: "is back where it belongs",
-    Stage.AWAY: "comes and goes, or served the old network",
+    Stage.AWAY: "comes and goes, or belonged to the old network",
     Stage.NEW: "was not there before",
 }
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """Some devices of one room; `back` of `expected` of all its devices are where they belong."""
+
+    title: str
+    rows: tuple[Row, ...]
+    back: int
+    expected: int
+
+
+@dataclass(frozen=True, slots=True)
+class NightView:
+    """
+    A move as it is shown.
+
+    share      of those that must come back: are back where they belong
+    stages     stage, the class that colours it, its meaning, how many devices
+    remaining  what needs a hand; others: the rest in groups, each with its name and its number of devices
+    """
+
+    sentence: str
+    share: float
+    over: bool
+    clashes: tuple[str, ...]
+    stages: tuple[tuple[Stage, str, str, int], ...]
+    remaining: tuple[Room, ...]
+    others: tuple[tuple[str, tuple[Room, ...], int], ...]
+
+
+def night_view(progress: Progress, site: Site) -> NightView:
+    """Sort a move by what is to be done, and that by rooms, those that nobody knows last."""
+    rows = progress.rows
+    back: defaultdict[str, int] = defaultdict(int)
+    expected: defaultdict[str, int] = defaultdict(int)
+    for row in rows:
+        back[row.room] += row.stage is Stage.BACK
+        expected[row.room] += row.stage is Stage.BACK or row.stage in REMAINING
+
+    def rooms(chosen: Iterable[Row]) -> tuple[Room, ...]:
+        listed = sorted(chosen, key=lambda row: (row.room == "", row.room))
+        return tuple(
+            Room(
+                _capital(place_name(f"room:{name}", site)) if name else "Where these are isn't known",
+                tuple(group),
+                back[name],
+                expected[name],
+            )
+            for name, group in groupby(listed, key=lambda row: row.room)
+        )
+
+    others = {
+        "New": [row for row in rows if row.stage is Stage.NEW],
+        "Back, and not yet as before": [row for row in rows if row.stage is Stage.BACK and row.note],
+        "Back": [row for row in rows if row.stage is Stage.BACK and not row.note],
+        "May be away": [row for row in rows if row.stage is Stage.AWAY],
+    }
+    return NightView(
+        sentence=sentence(progress),
+        share=progress.done_share,
+        over=progress.is_over,
+        clashes=progress.clashes,
+        stages=tuple((stage, COLOURS[stage], MEANINGS[stage], progress.count(stage)) for stage in Stage),
+        remaining=rooms(row for row in rows if row.stage in REMAINING),
+        others=tuple((name, rooms(chosen), len(chosen)) for name, chosen in others.items()),
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def night_values(progress: Progress, site: Site) -> dict[str, Any]:
+    """Give what the parts of `moving.html` need to show a move."""
+    return {"night": night_view(progress, site), "colours": COLOURS}
 
 
 def render_inventory(baseline: Baseline, site: Site) -> str:
@@ -63,11 +143,7 @@ def render_cutover(
             "site": site,
             "header": site.site,
             "baseline": baseline,
-            "progress": progress,
-            "sentence": sentence(progress),
-            "stages": [(stage, COLOURS[stage], MEANINGS[stage], progress.count(stage)) for stage in Stage],
-            "colours": COLOURS,
-            "remaining": REMAINING,
+            **night_values(progress, site),
             "at": at,
             "again_s": again_s,
         },
@@ -78,7 +154,7 @@ def sentence(progress: Progress) -> str:
     """Say in one sentence how far the move is."""
     done = progress.count(Stage.BACK)
     if progress.is_over:
-        return f"All {done} are back where they belong"
+        return f"All {done} are back where they belong" if done else "Nothing has to come back"
     left = progress.expected - done
     parts = [f"{done} of {progress.expected} are back"]
     if left:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import time
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Final
@@ -23,7 +23,7 @@ from starlette.routing import Route
 
 from netaudit.capacity.ledger import Ledger
 from netaudit.capacity.line import State
-from netaudit.errors import NetauditError
+from netaudit.errors import CaptureError, NetauditError
 from netaudit.publish.actions import Actions
 from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.drawing import draw
@@ -36,7 +36,7 @@ from netaudit.publish.template import render
 from netaudit.publish.text import harmless, span
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Sequence
     from pathlib import Path
 
     from prometheus_client import CollectorRegistry
@@ -54,6 +54,11 @@ FULLEST: Final = 6
 STALE_S: Final = 1800.0
 # A name in the DNS is at most 253 characters; nobody searches for more.
 LONGEST_SEARCH: Final = 80
+# A move is prepared and followed for weeks; in the years after it nobody looks for it among the pages. common practice, no
+# source
+MOVE_SHOWN: Final = timedelta(days=60)
+# Who stands in a room and waits for a device looks at the page about once in a minute: a slower watch seems dead.
+SLOW_S: Final = 60.0
 # Nobody but this box's users reaches the pages, and nobody can log in.
 LOCAL: Final = Access()
 
@@ -95,6 +100,8 @@ def make_app(
             Route("/login", pages.login),
             Route("/login", actions.login, methods=["POST"]),
             Route("/logout", actions.logout, methods=["POST"]),
+            Route("/move", pages.move),
+            Route("/move/plan", pages.move_plan),
             Route("/metrics", pages.metrics),
             Route("/fresh", pages.fresh),
             Route("/reports", lambda _: RedirectResponse("/reports/", 308)),
@@ -198,6 +205,35 @@ class _Pages:
     def login(self, request: Request) -> Response:
         return self._page("login.html", request, self._state(), wrong="wrong" in request.query_params)
 
+    def move(self, request: Request) -> Response:
+        state, baselines = self._state(), self._kept.baselines()
+        chosen = _chosen(request, baselines)
+        if baselines and chosen is None:
+            return _absent("baseline")
+        values: dict[str, object] = {"night": None, "trouble": "", "chosen": chosen, "slow_s": SLOW_S}
+        if chosen is not None:
+            from netaudit.publish.moving import night_values  # noqa: PLC0415 - what it compares with is many modules
+
+            try:
+                found = self._kept.nights.look(chosen)
+            except CaptureError as error:
+                values["trouble"] = str(error)
+            else:
+                if found is not None:
+                    values |= {"seen_at": found.at, "baseline": found.baseline}
+                    values |= night_values(found.progress, state.site)
+        values["others"] = [(name, at) for name, at in baselines if name != chosen]
+        return self._page("move.html", request, state, **values)
+
+    def move_plan(self, request: Request) -> Response:
+        state = self._state()
+        chosen = _chosen(request, self._kept.baselines())
+        found = None if chosen is None else self._kept.nights.plan(chosen)
+        if found is None:
+            return _absent("baseline")
+        baseline, move = found
+        return self._page("move_plan.html", request, state, chosen=chosen, baseline=baseline, move=move)
+
     def metrics(self, request: Request) -> Response:
         # Prometheus' own text or OpenMetrics, whichever the scraper asks for.
         encode, kind = choose_encoder(request.headers.get("accept", ""))
@@ -256,6 +292,7 @@ class _Pages:
             "locale": header.locale,
             "here": f"/{request.url.path.split('/')[1]}",
             "at": state.at,
+            "moving": any(self._now() - at < MOVE_SHOWN for _, at in self._kept.baselines()),
             "stale": span(age_s) if age_s > STALE_S else "",
             "form": session.form if session is not None else "",
             "can_log_in": self._access.token is not None,
@@ -268,6 +305,15 @@ def as_asked(standing: Standing) -> Line:
     if standing.observed is None:
         return standing.line
     return replace(standing.line, planned=max(standing.line.planned, standing.observed.latest))
+
+
+def _chosen(request: Request, baselines: Sequence[tuple[str, datetime]]) -> str | None:
+    """Give the baseline that is asked for, else the latest; None when there is none such."""
+    names = [name for name, _ in baselines]
+    asked = request.query_params.get("from")
+    if asked is None:
+        return names[0] if names else None
+    return asked if asked in names else None
 
 
 def _absent(what: str) -> Response:

@@ -31,6 +31,20 @@ def save_hashed(connection: Connection, site: int, table: Table, document: str, 
     return digest
 
 
+def named(connection: Connection, site: int, table: Table, name: str) -> Document | None:
+    """Give the document that is kept under a name; None if there is none."""
+    one = table.c
+    row = connection.execute(select(one.at, one.document).where(one.site == site, one.name == name)).one_or_none()
+    return None if row is None else Document(name, moment(row.at), row.document)
+
+
+def names(connection: Connection, site: int, table: Table) -> list[tuple[str, datetime]]:
+    """List the names under which documents are kept, and since when, the oldest first; reads none of the documents."""
+    one = table.c
+    asked = select(one.name, one.at).where(one.site == site).order_by(one.at, one.name)
+    return [(row.name, moment(row.at)) for row in connection.execute(asked)]
+
+
 def documents(connection: Connection, site: int, table: Table) -> list[Document]:
     """Give all documents of a table, oldest first."""
     key = next(column for column in table.primary_key if column.name != "site")

@@ -287,6 +287,16 @@ class Store:
         """Give all baselines, oldest first."""
         return self._documents("baselines")
 
+    def baseline(self, name: str) -> Document | None:
+        """Give the baseline of this name; None if there is none."""
+        with self._reading() as connection:
+            return documents.named(connection, self._site, schema.baselines, name)
+
+    def baseline_names(self) -> list[tuple[str, datetime]]:
+        """List the baselines' names and when each was kept, oldest first, without reading them."""
+        with self._reading() as connection:
+            return documents.names(connection, self._site, schema.baselines)
+
     def save_certificate(self, document: str, at: datetime) -> str:
         """Keep a certificate; gives the SHA-256 of its text, which is its key."""
         with self._writing() as connection:

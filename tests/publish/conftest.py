@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 
 import pytest
 
+from netaudit.audit.moving.baseline import write_baseline
 from netaudit.capacity.ledger import gather
 from netaudit.capacity.line import Flaw, Hazard
 from netaudit.observe.observation import How, Naming, Sample, Sighting
@@ -31,6 +32,7 @@ from tests.publish.samples import (
     ZALGO,
     Answer,
     Ask,
+    before_move,
     plan,
     standings_of,
 )
@@ -182,7 +184,7 @@ def week(page_state: PageState) -> WeekReport:
 
 @pytest.fixture(scope="session")
 def kept_file(demo_site: Site, tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Keep two days: a planned hub, a stranger with a hostile name, a gateway, two findings, a certificate."""
+    """Keep two days: a planned hub, a stranger with a hostile name, a gateway, two findings, a certificate, a baseline."""
     path = tmp_path_factory.mktemp("kept") / "site.db"
     with Store.open(path, site=demo_site.site.name, clock=lambda: NOW) as store:
         hours = [NOW - timedelta(hours=n) for n in range(48, 0, -1)]
@@ -205,6 +207,7 @@ def kept_file(demo_site: Site, tmp_path_factory: pytest.TempPathFactory) -> Path
             evidence = {"cure": EVIL}
             store.save_finding(key=key, rule=rule, place=place, text=text, evidence=evidence, at=MONDAY)
         store.save_certificate(CERTIFICATE, NOW)
+        store.save_baseline("old-router", write_baseline(before_move(demo_site)), NOW - timedelta(days=1))
     return path
 
 

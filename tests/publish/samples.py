@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
+from netaudit.audit.acceptance.evidence import freeze
+from netaudit.audit.moving.baseline import Baseline, freeze_baseline
 from netaudit.audit.standing import Observed, Standing
 from netaudit.capacity.line import Kind, Line
+from netaudit.observe.observation import How, Naming, Notice, Sighting
 from netaudit.site.load import parse_site
 
 if TYPE_CHECKING:
@@ -23,6 +26,7 @@ MONDAY = datetime(2026, 3, 2, tzinfo=UTC)
 # marks heaped on a letter, and far too much of it.
 EVIL = "</style></title><script>alert(1)</script><img src=http://198.51.100.7/x onerror=alert(1)>\u202egnp.exe\x1b[31m"
 ZALGO = "z" + "\u0301\u0316\u0329" * 60
+LOST, OLD_ROUTER = "02:00:5e:99:00:09", "02:00:5e:99:00:0a"
 HUB, STRANGER, GATEWAY = "02:00:5e:21:00:05", "02:00:5e:99:00:01", "02:00:5e:00:00:fe"
 CERTIFICATE = "Certificate of a test\n<script>alert(3)</script>\n"
 EVIL_NAME = "<b>&x\u202e|x"
@@ -31,6 +35,16 @@ EVIL_NAME = "<b>&x\u202e|x"
 def plan(body: str, name: str = "Testbed") -> Site:
     """Give a checked plan from the tables after `[site]`."""
     return parse_site(f'[site]\nname = "{name}"\n[segment.lan]\nnetwork = "192.0.2.0/24"\n{body}')
+
+
+def before_move(site: Site, name: str = EVIL) -> Baseline:
+    """Give the baseline of a move: hub, stranger, a lost device that called itself something, and the router that served them."""
+    at = NOW - timedelta(days=2)
+    macs = (HUB, STRANGER, LOST, OLD_ROUTER)
+    seen = [Sighting(at, "old", mac, f"10.0.0.{last}", How.ARP) for last, mac in enumerate(macs, 7)]
+    served = Notice(at, "segment:old", "dhcp_server", (("mac", OLD_ROUTER), ("server", "10.0.0.10")))
+    evidence = freeze([*seen, Naming(at, LOST, name, How.DHCP), served], at, at)
+    return freeze_baseline("old-router", site, evidence, source="a test")
 
 
 def standings_of(ledger: Ledger) -> tuple[Standing, ...]:

@@ -34,7 +34,7 @@ pytest.importorskip("axe_playwright_python", reason="axe-core is not installed (
 
 TOKEN = "correct-horse-battery"  # noqa: S105 - of these tests
 PATHS = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
-         "/findings", "/login", "/reports/")  # fmt: skip
+         "/findings", "/login", "/reports/", "/move", "/move/plan")  # fmt: skip
 # A desk and a small telephone [px].
 DESK: ViewportSize = {"width": 1280, "height": 900}
 PHONE: ViewportSize = {"width": 360, "height": 740}
@@ -191,6 +191,38 @@ def test_the_script_says_how_fresh_the_page_is(browser: Browser, site_url: str) 
         page.route("**/fresh", lambda route: route.fulfill(body=newer, content_type="application/json"))
         page.reload()
         playwright.expect(page.get_by_role("status")).to_contain_text("10 min older")
+
+
+def test_the_move_follows_by_itself_until_it_is_held_still(browser: Browser, site_url: str) -> None:
+    """A newer judgement brings the newer move in place: what was open and had the focus still does; held, a link offers it."""
+    with browser.new_context() as context:
+        page = context.new_page()
+        page.clock.install()
+        page.goto(f"{site_url}/move")
+        playwright.expect(page.get_by_role("status")).to_have_text("This page follows by itself.")
+        page.locator("summary", has_text="May be away").press("Enter")
+        whole = context.request.get(f"{site_url}/move").text()
+        assert "0 of 24 are back" in whole
+        at = page.locator("#fresh").get_attribute("data-at") or ""
+
+        def judged(minute: int, sentence: str) -> None:
+            newer = f"2026-03-09T12:{minute:02}:00+00:00"
+            page.unroute_all()
+            page.route("**/fresh", lambda route: route.fulfill(json={"at": newer, "age_s": 1}))
+            said = whole.replace("0 of 24 are back", sentence).replace(at, newer)
+            page.route("**/move", lambda route: route.fulfill(body=said, content_type="text/html"))
+            page.clock.run_for(10_001)
+
+        judged(1, "2 of 24 are back")
+        playwright.expect(page.locator(".verdict h2")).to_contain_text("2 of 24 are back")
+        assert page.locator("details[open] summary").text_content() == "May be away: 1 device"
+        assert page.evaluate("document.activeElement.textContent") == "May be away: 1 device"
+        page.get_by_role("button", name="Hold this page still").click()
+        judged(2, "3 of 24 are back")
+        playwright.expect(page.get_by_role("link", name="Show it.")).to_be_visible()
+        playwright.expect(page.locator(".verdict h2")).to_contain_text("2 of 24 are back")
+        page.get_by_role("button", name="Hold this page still").click()
+        playwright.expect(page.locator(".verdict h2")).to_contain_text("3 of 24 are back")
 
 
 def test_a_finding_is_acknowledged_by_keyboard(browser: Browser, site_url: str) -> None:

@@ -17,6 +17,7 @@ import pytest
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 
+from netaudit.audit.moving.baseline import write_baseline
 from netaudit.cli import main
 from netaudit.observe.observation import How, Naming, Sighting
 from netaudit.publish.kept import Kept
@@ -28,7 +29,7 @@ from netaudit.publish.schedule import schedule_csv
 from netaudit.publish.views import FindingView, PageState, SegmentView, SourceView
 from netaudit.site.load import load_site, parse_site
 from netaudit.store.store import Store
-from tests.publish.samples import MONDAY, NOW, Ask, Page
+from tests.publish.samples import MONDAY, NOW, Ask, Page, before_move
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -128,7 +129,9 @@ async def on_page(stage: Stage, name: str) -> str:
         app = make_app(
             lambda: state_with(site, name), Kept(store, site, lambda: NOW), CollectorRegistry(), now=lambda: NOW
         )
-        for path in ("/", "/ledger", "/devices", f"/devices/{MAC}", "/networks", "/networks/lan", "/findings"):
+        store.save_baseline("old-router", write_baseline(before_move(site, name)), NOW)
+        for path in ("/", "/ledger", "/devices", f"/devices/{MAC}", "/networks", "/networks/lan", "/findings", "/move",
+                     "/move/plan"):  # fmt: skip
             got = await stage.ask(app, path)
             assert got.status == 200, path
             shown.append(got.text)

@@ -41,7 +41,7 @@ def test_the_night_says_what_is_missing_and_asks_anew_until_it_is_over() -> None
     assert '<meta http-equiv="refresh" content="5">' in page
     assert "<script" not in page
     assert sentence(found) in page
-    missing = page.split("<h2>Missing")[1].split("<h2>May be away")[0]
+    missing = page.split("<h2>What remains")[1].split("<details")[0]
     assert "press its button for ten seconds" in missing
     assert "http-equiv" not in render_cutover(found, baseline, house(), NIGHT)
 

@@ -22,7 +22,7 @@ from netaudit.publish.page import make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import as_planned, judged
-from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
+from tests.publish.samples import CERTIFICATE, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from netaudit.site.model import Site
 
 PAGES = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
-         "/findings", "/login", "/reports/")  # fmt: skip
+         "/findings", "/login", "/reports/", "/move", "/move/plan")  # fmt: skip
 
 
 @pytest.fixture
@@ -65,7 +65,7 @@ async def test_pages_are_whole_and_run_nothing(app: ASGIApp, ask: Ask, path: str
     text = got.text
     assert text.count("<script") == text.count('<script src="/fresh.js" defer></script>') == 1
     for part in ("<style", " style=", " onclick=", " onerror=alert(1)>", "javascript:", "src=http", 'href="http'):
-        assert part not in text.replace(EVIL, "").replace("src=http://198.51.100.7/x onerror=alert(1)&gt;", ""), part
+        assert part not in text.replace("&lt;img src=http", ""), part
     assert "\u202e" not in text
     assert "</html>" in text
     policy = got.headers["content-security-policy"]
@@ -101,7 +101,7 @@ async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept,
     assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in (await ask(app, "/")).text
 
 
-@pytest.mark.parametrize("path", [path for path in PAGES if not path.startswith("/devices/")])
+@pytest.mark.parametrize("path", [path for path in PAGES if not path.startswith(("/devices/", "/move/"))])
 async def test_pages_answer_before_anything_is_known(demo_site: Site, tmp_path: Path, ask: Ask, path: str) -> None:
     """In the first minute, with nothing judged, an empty store and no folder of reports, every page is there."""
     with Store.open(tmp_path / "empty.db", site="x", clock=lambda: NOW) as store:

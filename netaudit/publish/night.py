@@ -1,0 +1,87 @@
+"""
+The night of a move as the watch sees it: a kept baseline against what is there now, reckoned at most once in a few seconds.
+
+However many people look at the page, and however often, the small box does the work once.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from threading import Lock
+from typing import TYPE_CHECKING, Final
+
+from netaudit.audit.kept import evidence_from
+from netaudit.audit.moving.baseline import read_baseline
+from netaudit.audit.moving.cutover import progress
+from netaudit.audit.moving.migration import plan_move
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from netaudit.audit.moving.baseline import Baseline
+    from netaudit.audit.moving.cutover import Progress
+    from netaudit.audit.moving.migration import Migration
+    from netaudit.site.model import Site
+    from netaudit.store.store import Store
+
+# As far back as `netaudit cutover --store` looks: the store writes down hourly when an address was last used.
+SPAN: Final = timedelta(hours=4)
+# What is there changes with each sweep and echo, not between two people who look at the page.
+HOLDS: Final = timedelta(seconds=5)
+
+
+@dataclass(frozen=True, slots=True)
+class Night:
+    """How a move stands at a moment."""
+
+    baseline: Baseline
+    progress: Progress
+    at: datetime
+
+
+class Nights:
+    """
+    The moves of one site.
+
+    Args:      now gives the aware present.
+    Raises:    StoreError: the store can't be read. CaptureError: a kept baseline is of another version, or damaged.
+    """
+
+    def __init__(self, store: Store, site: Site, now: Callable[[], datetime]) -> None:
+        self._store = store
+        self._site = site
+        self._now = now
+        self._lock = Lock()
+        self._read: tuple[str, datetime, Baseline] | None = None
+        self._last: Night | None = None
+
+    def look(self, name: str) -> Night | None:
+        """Say how the move from this baseline stands; None if none is kept under the name."""
+        with self._lock:
+            baseline = self._baseline(name)
+            now, last = self._now(), self._last
+            if baseline is None:
+                return None
+            if last is None or last.baseline is not baseline or not timedelta(0) <= now - last.at < HOLDS:
+                evidence = evidence_from(self._store, now - SPAN, now, numbers=False)
+                self._last = last = Night(baseline, progress(baseline, self._site, evidence), now)
+            return last
+
+    def plan(self, name: str) -> tuple[Baseline, Migration] | None:
+        """Give the plan of the move from this baseline; None if none is kept under the name."""
+        with self._lock:
+            baseline = self._baseline(name)
+        return None if baseline is None else (baseline, plan_move(baseline, self._site))
+
+    def _baseline(self, name: str) -> Baseline | None:
+        """Read a baseline, unless it is the one that was read last."""
+        kept_at = dict(self._store.baseline_names()).get(name)
+        if kept_at is None:
+            return None
+        if self._read is None or self._read[:2] != (name, kept_at):
+            document = self._store.baseline(name)
+            if document is None:
+                return None
+            self._read = name, kept_at, read_baseline(document.document, f'baseline "{name}"')
+        return self._read[2]
