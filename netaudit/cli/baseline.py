@@ -25,20 +25,25 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--from", dest="files", nargs="+", metavar="FILE", help="take capture files, instead of looking"
     )
+    parser.add_argument(
+        "--keep",
+        metavar="STORE",
+        help="keep it in this database too, for the page of its watch; --store does so anyway",
+    )
     parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
     parser.add_argument("--json", action="store_true", help="print the baseline as JSON")
     parser.set_defaults(func=run)
 
 
 def run(args: argparse.Namespace) -> int:
-    """Freeze, write the file and the list to tick; into the store too, when that is where it is from."""
+    """Freeze, write the file and the list to tick; into a store too, when one is named."""
     import json
     import re
     from pathlib import Path
 
     from netaudit.audit.moving.baseline import freeze_baseline, write_baseline
     from netaudit.cli.evidence_input import by_looking, from_captures, from_store, seconds_of, write_text
-    from netaudit.errors import OutOfRange
+    from netaudit.errors import OutOfRange, StoreError
     from netaudit.publish.moving import render_inventory
     from netaudit.site.load import load_site
 
@@ -46,6 +51,9 @@ def run(args: argparse.Namespace) -> int:
         raise OutOfRange(f'NAME "{args.name}": write letters, digits, dots and dashes, at most 48')
     if args.files and args.store:
         raise OutOfRange("--from and --store are two sources: name one")
+    if args.keep and "://" not in args.keep and not Path(args.keep).exists():
+        # Now, and not after a day of looking.
+        raise StoreError(f'{args.keep}: is not there; let "netaudit run" make it')
     site = load_site(args.site)
     seconds = seconds_of(args.span)
     if args.files:
@@ -61,8 +69,8 @@ def run(args: argparse.Namespace) -> int:
     kept, listed = (str(Path(args.out) / f"{args.name}.baseline.{end}") for end in ("json", "html"))
     write_text(kept, text)
     write_text(listed, render_inventory(baseline, site))
-    if args.store:
-        _keep(site.site.name, args.store, args.name, text)
+    for path in {args.store, args.keep} - {None}:
+        _keep(site.site.name, path, args.name, text)
     if args.json:
         print_json(json.loads(text))
     else:

@@ -23,7 +23,7 @@ from netaudit.cli.evidence_input import seconds_of
 from netaudit.errors import OutOfRange
 from netaudit.observe.observation import Health, How, Naming, Notice, Observation, Sample, Sighting
 from netaudit.publish.moving import sentence
-from netaudit.site.load import parse_site
+from netaudit.site.load import load_site, parse_site
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import BEGAN, DESK, ENDED, GATE, PLAN, as_planned, house, without
 from tests.audit.moving.old import THEN as OLD
@@ -190,6 +190,26 @@ def test_a_baseline_from_captures_and_the_plan_of_the_move(tmp_path: Path, capsy
     assert main(["cutover", site, "--from", str(kept), "--plan", "--page", str(page)]) == 0
     assert "1. Keep the way back" in capsys.readouterr().out
     assert page.read_text("utf-8").startswith("<!doctype html>")
+
+
+def test_a_baseline_from_captures_is_kept_where_the_watch_finds_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """With --keep the store has the very text of the file; a store that isn't there is named, and none is made."""
+    site, capture = str(ROOT / "netaudit/demo/site.toml"), str(ROOT / "pcaps" / "wired.pcap")
+    kept = str(tmp_path / "site.db")
+    call = ["baseline", site, "spring", "--from", capture, "--out", str(tmp_path), "--keep", kept]
+    assert main(call) == 2
+    assert "site.db: is not there" in capsys.readouterr().err
+    assert list(tmp_path.iterdir()) == []
+    now = datetime.now(UTC)
+    name = load_site(site).site.name
+    Store.open(kept, site=name, clock=lambda: now).close()
+    assert main(call) == 0
+    with Store.open(kept, site=name, clock=lambda: now) as store:
+        document = store.baseline("spring")
+    assert document is not None
+    assert document.document == (tmp_path / "spring.baseline.json").read_text("utf-8")
 
 
 def test_baseline_and_cutover_from_the_store(plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

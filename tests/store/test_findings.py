@@ -11,6 +11,7 @@ from sqlalchemy.exc import IntegrityError
 
 from netaudit.errors import StoreError
 from netaudit.store import outbox
+from netaudit.store.records import Document
 
 if TYPE_CHECKING:
     from netaudit.store.store import Store
@@ -108,10 +109,15 @@ def test_a_channel_that_never_works_fills_nothing(store: Store, clock: Clock, mo
 
 
 def test_documents_are_kept_as_they_were_given(store: Store, clock: Clock) -> None:
-    """A baseline's name is replaced; a plan's text is kept once, under its own SHA-256."""
+    """A baseline under a known name replaces it, and each is found by its name; a plan's text is kept once, under its own SHA-256."""
     for text in ("one", "two"):
         store.save_baseline("before", text, clock.now)
     assert [(one.key, one.document) for one in store.baselines()] == [("before", "two")]
+    later = clock.now + timedelta(hours=1)
+    store.save_baseline("after", "three", later)
+    assert store.baseline_names() == [("before", clock.now), ("after", later)]
+    assert store.baseline("after") == Document("after", later, "three")
+    assert store.baseline("never") is None
     text = '[site]\nname = "Höhe"\n'
     digest = store.save_plan(text, clock.now)
     first = clock.now
