@@ -102,6 +102,7 @@ may_be_absent = true
 kind = "plug"
 count = 3
 segment = "things"
+mac = ["02:00:5e:00:53:00", "02:00:5e:00:53:01", "02:00:5e:00:53:02"]
 """
 
 DESK, BOX, GATE, KILN = (f"00:00:5e:00:53:0{number}" for number in range(1, 5))

@@ -70,11 +70,14 @@ def judge_presence(trial: Trial) -> Iterator[Item]:
             if device.may_be_absent and trial.roster.topology.segment_of[device_name] == name
         )
         there = len(_unnamed(trial, name))
-        said = f"{there} of {wanted} planned devices without a name were seen"
-        if there >= wanted:
-            yield passed(place, said)
-        elif there >= wanted - absent:
-            yield passed(place, f"{said}; {absent} may be absent")
+        said = f"devices without a name: {there} here, {wanted} planned"
+        if there >= wanted - absent:
+            # As many as planned are not those that are planned: any of them may be a stranger in the place of one that is away.
+            yield untested(
+                place,
+                f"{said}; whether they are the planned ones can't be told",
+                "Give those that matter a MAC in the plan.",
+            )
         else:
             yield failed(place, said, "Find out which of them are not back; give those that matter a MAC in the plan.")
 
@@ -102,7 +105,7 @@ def judge_unknown(trial: Trial) -> Iterator[Item]:
             continue
         strangers, places = _unnamed(trial, name), room.wifi + room.wired
         if len(strangers) <= places:
-            yield passed(f"segment:{name}", f"{len(strangers)} without a name, {places} planned")
+            yield passed(f"segment:{name}", f"devices without a name: {len(strangers)} here, {places} planned")
         else:
             listed = ", ".join(strangers[:5]) + (", ..." if len(strangers) > 5 else "")
             yield failed(
