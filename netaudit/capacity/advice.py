@@ -30,13 +30,22 @@ CURES: Final = {
 
 
 def advise(line: Line) -> str | None:
-    """Say what to do about a line, with growth; None when it is within its ceiling even grown."""
+    """Say what to do about a line, and how much it lacks now and with growth; None when it is within its ceiling even grown."""
     if line.grown_state is State.WITHIN:
         return None
-    missing = line.grown - line.usable
-    amount = math.ceil(missing) if line.unit in _WHOLE else missing
-    when = "now" if line.state is not State.WITHIN else "with growth"
-    return f"lacks {amount:,.4g} {line.unit} {when}: {CURES[line.kind]}"
+    grown = f"{_amount(line.grown - line.usable, line.unit)} with growth"
+    if line.state is State.WITHIN:
+        return f"lacks {grown}: {CURES[line.kind]}"
+    now = f"{_amount(line.planned - line.usable, line.unit)} now"
+    return f"lacks {now}, {grown}: {CURES[line.kind]}"
 
 
-_WHOLE: Final = ("ports", "stations", "addresses", "devices", "hops")
+def _amount(missing: float, unit: str) -> str:
+    """Write what is missing; of what is counted only whole ones help."""
+    if unit not in _ONE:
+        return f"{missing:,.4g} {unit}"
+    count = math.ceil(missing)
+    return f"{count:,} {_ONE[unit] if count == 1 else unit}"
+
+
+_ONE: Final = {"ports": "port", "stations": "station", "addresses": "address", "devices": "device", "hops": "hop"}

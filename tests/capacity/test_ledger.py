@@ -65,6 +65,12 @@ def test_every_kind_has_a_cure() -> None:
     assert advise(within) is None
 
 
+def test_what_lacks_now_is_not_what_lacks_with_growth() -> None:
+    """Of one port planned, 1.25 with growth and none there, one lacks now and two later; only whole ports help."""
+    line = Line(Kind.POWERED_PORTS, "switch:x", "ports", 0.0, 0.9, "why", 1.0, 1.25, "the site plan")
+    assert (advise(line) or "").startswith("lacks 1 port now, 2 ports with growth: ")
+
+
 @pytest.mark.parametrize(
     ("demand", "state"),
     [(0.0, State.WITHIN), (8.0, State.WITHIN), (8.01, State.TIGHT), (10.0, State.TIGHT), (10.01, State.OVER)],
