@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from netaudit.errors import PlanError
+from netaudit.site.model import FORMS
 from netaudit.site.toml_lines import find_lines, nearest_line
 
 if TYPE_CHECKING:
@@ -47,7 +48,7 @@ def read_text(path: str | Path, what: str) -> str:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data[: error.start].count(b"\n") + 1
-        raise PlanError(f"is not UTF-8 text; a {what} is a TOML file", file=file, line=line) from error
+        raise PlanError(f"is not UTF-8 text; a {what} is a TOML file, saved as UTF-8", file=file, line=line) from error
     if "\0" in text:
         line = text[: text.index("\0")].count("\n") + 1
         raise PlanError(f"is a binary file; a {what} is a TOML file", file=file, line=line)
@@ -147,7 +148,7 @@ _WORDS = {
     "model_type": "must be a table",
     "dict_type": "must be a table of named tables, such as [{last}.name]",
     "tuple_type": "must be a list in [ ]",
-    "string_pattern_mismatch": "must match {pattern}, not {input!r}",
+    "string_pattern_mismatch": "must be {form}, not {input!r}",
     "string_too_short": "must have at least {min_length} characters",
     "string_too_long": "must have at most {max_length} characters",
     "too_short": "must have at least {min_length} entry",
@@ -164,11 +165,17 @@ def _say(detail: ErrorDetails) -> str:
         return message[:1].lower() + message[1:]
     context = {key: value for key, value in (detail.get("ctx") or {}).items() if key != "input"}
     written = detail["input"]
-    if isinstance(written, str) and len(written) > 60:
-        written = written[:57] + "..."
+    if isinstance(written, str):
+        written = _short(written)
     elif isinstance(written, dict | list):
         written = "a table" if isinstance(written, dict) else "a list"
-    return words.format(**context, last=detail["loc"][-1] if detail["loc"] else "", input=written)
+    form = FORMS.get(context.get("pattern", ""))
+    return words.format(**context, form=form, last=detail["loc"][-1] if detail["loc"] else "", input=written)
+
+
+def _short(written: str) -> str:
+    """Keep a line readable whatever was written."""
+    return written if len(written) <= 60 else written[:57] + "..."
 
 
 def _prefix(loc: tuple[str | int, ...], said: str, single: frozenset[str]) -> str:
@@ -180,7 +187,7 @@ def _prefix(loc: tuple[str | int, ...], said: str, single: frozenset[str]) -> st
         if isinstance(part, int):
             words.append(f"entry {part + 1}")
         elif index == 1 and loc[0] not in single:
-            words[-1] += f' "{part}"'
+            words[-1] += f' "{_short(part)}"'
         else:
             words.append(part)
     return f"{', '.join(words)}: {said}"

@@ -41,6 +41,20 @@ def _mac(written: object) -> object:
 
 Mac = Annotated[str, BeforeValidator(_mac), StringConstraints(pattern=r"^[0-9a-f]{2}(:[0-9a-f]{2}){5}$")]
 
+# What is said to somebody who wrote another form: the pattern -> the words after "must be".
+FORMS: Final = {
+    r"^[^\s/:@,=\"']{1,48}$": "a name of 1 to 48 characters without spaces, quotes and / : @ , =",
+    r"^(router|[a-z_]+:[^\s/:@,=\"']{1,48})$": "the router or a kind and a name, such as switch:attic",
+    r"^(router|[a-z_]+:[^\s,=\"']{1,96})$": "a place of the ledger, such as link:wan or radio:hall/2.4",
+    r"^[a-z][a-z0-9_]{0,47}$": "a word of small letters, digits and _, such as up_bps",
+    r"^[A-Za-z0-9]([A-Za-z0-9.-]{0,250}[A-Za-z0-9])?:[1-9][0-9]{0,4}$": "a host and its port, such as mail.example:443",
+    r"^[0-9a-f]{2}(:[0-9a-f]{2}){5}$": "a MAC, such as 00:00:5e:00:53:01",
+    r"^[A-Z]{3}$": "a currency by its three capital letters (ISO 4217), such as EUR",
+    r"^[^\s/]{1,15}$": "an interface as `ip link` names it, such as eth0",
+    r"^https?://[^\s/@]+(/\S*)?$": "an address that begins with http:// or https://, without a user",
+    r"^[a-zA-Z_:][a-zA-Z0-9_:]*$": "the name of a series: letters, digits, _ and :",
+}
+
 
 def _variable(written: object) -> object:
     """Refuse what is no variable's name without repeating it: it may be the secret itself."""
@@ -227,6 +241,7 @@ class Router(Table):
     wan_down_bps: Rate = Field(1e8, gt=0, alias="wan_down", description="Way in, as contracted")
     wan_up_bps: Rate = Field(2e7, gt=0, alias="wan_up", description="Way out, as contracted")
     draw_w: Power = Field(12.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
+    mac: tuple[Mac, ...] = Field((), description="Addresses of its LAN side, by which switches know where it is")
     price: float = Field(0.0, ge=0, description="Price")
     keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
@@ -274,9 +289,19 @@ class Switch(Table):
     uplink_drop: Name | None = Field(None, description="Drop that carries that link, if it is one of the plan's")
     draw_w: Power = Field(10.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     snmp: Snmp | None = Field(None, description="How it is asked for its counters; not asked when left out")
+    mac: Mac | None = Field(None, description="Its own address, by which its neighbours know it (LLDP, forwarding tables)")
+    address: IPv4Address | None = Field(None, description="Fixed address; that under snmp when left out")
+    segment: Name | None = Field(None, description="Segment of its own address; the one that holds it when left out")
     price: float = Field(0.0, ge=0, description="Price")
     keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")
+
+    @property
+    def own_address(self) -> IPv4Address | None:
+        """Where it can be found on the network; None of one that has no address or tells it nowhere."""
+        if self.address is None and self.snmp is not None and not self.snmp.address.is_loopback:
+            return self.snmp.address
+        return self.address
 
 
 class PowerNeed(Table):

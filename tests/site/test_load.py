@@ -8,7 +8,9 @@ from pathlib import Path
 import pytest
 
 from netaudit.errors import PlanError
+from netaudit.site.equipment import Equipment
 from netaudit.site.load import load_site, parse_site
+from netaudit.site.model import FORMS, Site
 
 FLAT = """\
 [site]
@@ -88,6 +90,10 @@ WRONG = [
     ("outside without a port", FLAT + '[outside]\nhosts = ["host.example"]\n', 22, "hosts"),
     ("resolver outside", FLAT + '[services]\nresolver = "8.8.8.8"\n', 22, "is in no segment of the plan"),
     ("isolation without an address", FLAT + '[isolation]\nhosts = ["device:desk"]\n', 22, "has no fixed address in the plan"),
+    ("name with a space", FLAT.replace("[switch.cupboard]", '[switch."under stairs"]'), 8, "a name of 1 to 48 characters without spaces"),
+    ("name without end", FLAT.replace("[switch.cupboard]", f"[switch.{'x' * 200}]"), 8, f'switch "{"x" * 57}...": must be a name'),
+    ("no mac", FLAT + 'mac = ["kitchen"]\n', 21, "must be a MAC, such as 00:00:5e:00:53:01, not 'kitchen'"),
+    ("currency by its sign", FLAT.replace('name = "Small flat"', 'name = "x"\ncurrency = "€"'), 3, "such as EUR"),
     ("not TOML", FLAT.replace('name = "Small flat"', "name = Small flat"), 2, "is not TOML here"),
     ("table twice", FLAT + "[site]\n", 21, "is not TOML here"),
 ]  # fmt: skip
@@ -104,6 +110,21 @@ def test_each_fault_is_one_line_with_its_place(text: str, line: int, words: str)
     assert "\n" not in said
     assert "pydantic" not in said
     assert "json://" not in said
+
+
+def test_no_form_is_told_as_a_pattern() -> None:
+    """Each pattern that a text of the plan must match has words for whoever wrote another."""
+    patterns: set[str] = set()
+
+    def walk(node: object) -> None:
+        if isinstance(node, dict):
+            patterns.update(one for key, one in node.items() if key == "pattern" and isinstance(one, str))
+        for one in node.values() if isinstance(node, dict) else node if isinstance(node, list) else ():
+            walk(one)
+
+    walk([Site.model_json_schema(), Equipment.model_json_schema()])
+    assert len(patterns) >= 9
+    assert patterns <= set(FORMS)
 
 
 @pytest.mark.parametrize(
