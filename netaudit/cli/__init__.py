@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from typing import TYPE_CHECKING, Final
@@ -80,6 +81,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     Whatever a user can cause ends in one line on standard error, never in a traceback.
     """
     words = list(sys.argv[1:] if argv is None else argv)
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        # A terminal or locale that has no sign for a letter or a box gets a question mark, not the end of the command.
+        sys.stdout.reconfigure(errors="replace")
     args = _parser(next((word for word in words if not word.startswith("-")), None)).parse_args(words)
     try:
         status: int = args.func(args)
@@ -95,6 +99,11 @@ def main(argv: Sequence[str] | None = None) -> int:
         # The reader of a pipe has left; what it wanted it has. The interpreter's last flush must not complain.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return OK
+    except OSError as error:
+        # A full disk under a redirected output, mostly; each place that writes a file of its own says more.
+        where = f"{error.filename}: " if error.filename else ""
+        sys.stderr.write(f"netaudit {args.command}: {where}{error.strerror or error}\n")
+        return WRONG_INPUT
     except KeyboardInterrupt:
         return INTERRUPTED
     return status

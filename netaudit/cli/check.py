@@ -22,19 +22,22 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Load the plan; a fault ends in `main` as lines on standard error."""
-    from netaudit.cli.output import console
+    from netaudit.cli.output import counted, speak_utf8
     from netaudit.publish.text import harmless
     from netaudit.site.load import load_site
 
     site = load_site(args.site)
     if args.json:
+        speak_utf8()
         print(site.model_dump_json(indent=1))
         return 0
-    devices = sum(device.count for device in site.device.values())
-    console().print(
-        f"{args.site}: sound. {harmless(site.site.name)}: {devices} devices, {len(site.segment)} segments, "
-        f"{len(site.switch)} switches, {len(site.access_point)} access points, {len(site.closet)} closets, "
-        f"{len(site.drop)} drops.",
-        markup=False,
+    holds = (
+        counted(sum(device.count for device in site.device.values()), "device", "devices"),
+        counted(len(site.segment), "segment", "segments"),
+        counted(len(site.switch), "switch", "switches"),
+        counted(len(site.access_point), "access point", "access points"),
+        counted(len(site.closet), "closet", "closets"),
+        counted(len(site.drop), "drop", "drops"),
     )
+    print(f"{args.site}: sound. {harmless(site.site.name)}: {', '.join(holds)}.")
     return 0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import sys
 from dataclasses import fields, is_dataclass
@@ -34,9 +35,21 @@ def plain(value: object) -> Any:  # noqa: ANN401 - JSON is what it is
     return str(value)
 
 
+def speak_utf8() -> None:
+    """Write what programs read back (a plan, JSON) in UTF-8 whatever the locale: TOML 1.0 and RFC 8259, 8.1, ask for it."""
+    if isinstance(sys.stdout, io.TextIOWrapper):
+        sys.stdout.reconfigure(encoding="utf-8")
+
+
 def print_json(value: object) -> None:
     """Print one JSON document on standard output."""
+    speak_utf8()
     sys.stdout.write(json.dumps(plain(value), ensure_ascii=False, indent=1) + "\n")
+
+
+def counted(number: int, one: str, many: str) -> str:
+    """Write how many there are of something."""
+    return f"{number} {one if number == 1 else many}"
 
 
 def console() -> Console:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -79,6 +80,65 @@ def test_a_wrong_plan_ends_with_status_2_and_each_fault_on_its_line(
     said = capsys.readouterr()
     assert said.out == ""
     assert [line.split(": ")[0] for line in said.err.splitlines()] == [f"{plan}:3", f"{plan}:6"]
+
+
+def test_one_of_a_kind_is_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A plan with one segment says so in the singular, and in one line however long its name is."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(f'[site]\nname = "{"x" * 120}"\n[segment.a]\nnetwork = "10.0.0.0/24"\n')
+    assert main(["check", str(plan)]) == 0
+    said = capsys.readouterr().out
+    assert said.count("\n") == 1
+    assert "0 devices, 1 segment, 0 switches" in said
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="this system has no device that is always full")
+@pytest.mark.parametrize("words", ["check SITE", "check SITE --json", "dimension SITE", "draft --name x"])
+def test_output_onto_a_full_disk_ends_in_one_line(words: str) -> None:
+    """What can't be written is said in the system's words, with status 2 and without a traceback."""
+    with Path("/dev/full").open("w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "netaudit", *words.replace("SITE", str(DEMO)).split()],
+            stdout=full,
+            stderr=subprocess.PIPE,
+            text=True,
+            cwd=ROOT,
+            check=False,
+        )
+    assert done.returncode == 2
+    assert done.stderr == f"netaudit {words.split(maxsplit=1)[0]}: No space left on device\n"
+
+
+@pytest.mark.parametrize("words", ["check SITE", "dimension SITE", "dimension SITE --explain radio:hall/2.4"])
+def test_a_terminal_without_our_letters_gets_question_marks(words: str, tmp_path: Path) -> None:
+    """Where the output takes ASCII alone a box or an umlaut becomes a question mark; the command goes on."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(DEMO.read_text("utf-8").replace("Heron Mill", "Mühle"), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "netaudit", *words.replace("SITE", str(plan)).split()],
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        cwd=ROOT,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert b"M?hle" in done.stdout or b"?" in done.stdout
+
+
+@pytest.mark.parametrize("words", ["check SITE --json", "dimension SITE --json", "draft --name Mühle"])
+def test_what_programs_read_is_utf8_whatever_the_locale(words: str, tmp_path: Path) -> None:
+    """JSON and plans keep their letters where the output takes ASCII alone."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(DEMO.read_text("utf-8").replace("Heron Mill", "Mühle"), encoding="utf-8")
+    done = subprocess.run(
+        [sys.executable, "-m", "netaudit", *words.replace("SITE", str(plan)).split()],
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        capture_output=True,
+        cwd=ROOT,
+        check=False,
+    )
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert "Mühle" in done.stdout.decode()
 
 
 def test_a_reader_that_leaves_early_is_no_fault() -> None:
