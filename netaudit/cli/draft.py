@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 if TYPE_CHECKING:
     import argparse
     from collections.abc import Callable, Iterator
     from ipaddress import IPv4Network
+    from pathlib import Path
 
     from netaudit.site.draft import Draft, Seen
 
+T = TypeVar("T")
 # flag -> kind of device and how it is asked for
 _COUNTS = {
     "phones": ("phone", "telephones in pockets"),
@@ -50,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
     import sys
     from pathlib import Path
 
+    from netaudit.cli.output import speak_utf8
     from netaudit.errors import PlanError
     from netaudit.site.load import parse_site
     from netaudit.site.write import plan_text
@@ -63,14 +66,27 @@ def run(args: argparse.Namespace) -> int:
     text = plan_text(draft.raw, head=head, comments=draft.comments)
     parse_site(text, args.write or "draft")
     if args.write is None:
+        speak_utf8()
         sys.stdout.write(text)
         return 0
+    _write(Path(args.write), text)
+    print(f"wrote {args.write}; now: netaudit check {args.write}, then netaudit dimension {args.write}")
+    return 0
+
+
+def _write(path: Path, text: str) -> None:
+    """Write a plan that is not there yet, whole or not at all."""
+    from netaudit.errors import PlanError
+
+    made = False
     try:
-        with Path(args.write).open("x", encoding="utf-8") as file:
+        with path.open("x", encoding="utf-8") as file:
+            made = True
             file.write(text)
     except OSError as error:
-        raise PlanError(f"can't be written: {error.strerror or error}", file=args.write) from error
-    return 0
+        if made:
+            path.unlink(missing_ok=True)
+        raise PlanError(f"can't be written: {error.strerror or error}", file=str(path)) from error
 
 
 def _draft(args: argparse.Namespace, terminal: bool) -> Draft:  # noqa: FBT001 - whether anybody can be asked
@@ -87,42 +103,54 @@ def _draft(args: argparse.Namespace, terminal: bool) -> Draft:  # noqa: FBT001 -
         return draft
     ask = _asker(terminal)
     counts = {
-        kind: value if value is not None else _count(ask(f"How many {words}?", "0"), words)
+        kind: value if value is not None else ask(f"How many {words}?", "0", _counter(words))
         for flag, (kind, words) in _COUNTS.items()
         for value in (getattr(args, flag),)
     }
     return draft_from_answers(
         Answers(
-            name=args.name or ask("What do people call the place?", "site"),
-            network=network or _network(ask("Which network shall it have?", "192.168.20.0/24")),
+            name=args.name or ask("What do people call the place?", "site", str),
+            network=network or ask("Which network shall it have?", "192.168.20.0/24", _network),
             rooms=tuple(
-                room for room in (args.rooms or ask("Its rooms, with commas between?", "room")).split(",") if room
+                room for room in (args.rooms or ask("Its rooms, with commas between?", "room", str)).split(",") if room
             ),
             have=counts,
         )
     )
 
 
-def _asker(terminal: bool) -> Callable[[str, str], str]:  # noqa: FBT001 - as above
-    """Ask on a terminal; elsewhere take the answer that stands in brackets, so that no script ever waits."""
+class _Asker(Protocol):
+    def __call__(self, question: str, usual: str, read: Callable[[str], T]) -> T: ...
 
-    def ask(question: str, usual: str) -> str:
-        if not terminal:
-            return usual
-        try:
-            return input(f"{question} [{usual}] ").strip() or usual
-        except EOFError:
-            return usual
+
+def _asker(terminal: bool) -> _Asker:  # noqa: FBT001 - as above
+    """Ask on a terminal, again after a slip; elsewhere take the answer that stands in brackets: no script ever waits."""
+    import sys
+
+    from netaudit.errors import PlanError
+
+    def ask(question: str, usual: str, read: Callable[[str], T]) -> T:
+        while terminal:
+            try:
+                return read(input(f"{question} [{usual}] ").strip() or usual)
+            except EOFError:
+                break
+            except PlanError as error:
+                sys.stderr.write(f"{error}\n")
+        return read(usual)
 
     return ask
 
 
-def _count(answer: str, words: str) -> int:
+def _counter(words: str) -> Callable[[str], int]:
     from netaudit.errors import PlanError
 
-    if not answer.isdecimal():
-        raise PlanError(f'"{answer}" is no number of {words}; write 0 or more')
-    return int(answer)
+    def count(answer: str) -> int:
+        if not answer.isdecimal():
+            raise PlanError(f'"{answer}" is no number of {words}; write 0 or more')
+        return int(answer)
+
+    return count
 
 
 def _network(written: str) -> IPv4Network:
@@ -181,22 +209,33 @@ def _seen(document: dict[str, Any]) -> Iterator[Seen]:
 
 
 def _swept(interface: str, network: IPv4Network) -> list[Seen]:
-    """Look around once, politely."""
+    """Look around once, politely; the box's own way out, else the first address of the network, is the router."""
     import asyncio
+    import sys
     from ipaddress import IPv4Address
+    from pathlib import Path
 
     from netaudit.observe.rights import need_raw, own_rights
+    from netaudit.observe.route import gateway_of
     from netaudit.observe.sweep import sweep
     from netaudit.site.draft import Seen
     from netaudit.wire.oui import is_randomised
 
     need_raw(own_rights())
+    sys.stderr.write(f"asking each address of {network} ...\n")
     result = asyncio.run(sweep(interface, network, segment="home"))
     found: dict[str, list[IPv4Address]] = {}
     for sighting in result.sightings:
         if sighting.address is not None:
             found.setdefault(sighting.mac, []).append(IPv4Address(sighting.address))
+    routes = Path("/proc/net/route").read_text(encoding="ascii")
+    router = gateway_of(interface, routes) or network[1]
     return [
-        Seen(mac, tuple(addresses), made_up=is_randomised(bytes.fromhex(mac.replace(":", ""))))
+        Seen(
+            mac,
+            tuple(addresses),
+            word="router" if router in addresses else None,
+            made_up=is_randomised(bytes.fromhex(mac.replace(":", ""))),
+        )
         for mac, addresses in found.items()
     ]

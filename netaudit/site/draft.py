@@ -35,7 +35,9 @@ _SIZES: Final = (8, 16, 24, 48)
 _FILLED: Final = 0.7
 # Devices at one access point before a draft adds a second one: common practice, no source.
 _STATIONS_EACH: Final = 30
-_UNFIT: Final = re.compile(r"[^A-Za-z0-9_-]+")
+# A person's own words keep their letters, whatever the alphabet; a name from the wire keeps ASCII alone.
+_UNFIT: Final = re.compile(r"[^\w-]+")
+_UNFIT_HEARD: Final = re.compile(r"[^A-Za-z0-9_-]+")
 _LONGEST_NAME: Final = 48
 # A capture is read whole, and anybody may have written frames into it: a draft beyond this is not one that a person edits.
 MOST_DEVICES: Final = 2000
@@ -82,7 +84,7 @@ def draft_from_answers(answers: Answers) -> Draft:
     profiles = own_profiles()
     raw = _frame(answers.name)
     said = {"site": f"{GUESS}the time zone and the currency; write yours"}
-    rooms = [_fit(room, "room") for room in answers.rooms] or ["room"]
+    rooms = [_fit(room, "room", _UNFIT) for room in answers.rooms] or ["room"]
     raw["room"] = {room: {} for room in dict.fromkeys(rooms)}
     raw["segment"] = {"home": {"network": str(answers.network), "ssid": "home"}}
     said["segment.home"] = (
@@ -169,9 +171,9 @@ def _frame(name: str) -> dict[str, Any]:
     return {"site": {"name": name[:120] or "site", "time_zone": "UTC", "currency": "EUR"}, "closet": {"closet": {}}}
 
 
-def _fit(text: str, other: str) -> str:
-    """Make a name that a plan can have of any text; what is not ASCII letters and digits becomes a dash."""
-    return _UNFIT.sub("-", text).strip("-").lower()[: _LONGEST_NAME - 6] or other
+def _fit(text: str, other: str, unfit: re.Pattern[str] = _UNFIT_HEARD) -> str:
+    """Make a name that a plan can have of any text; what is unfit becomes a dash."""
+    return unfit.sub("-", text).strip("-").lower()[: _LONGEST_NAME - 6] or other
 
 
 def _name(one: Seen, taken: set[str]) -> str:

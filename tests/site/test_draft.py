@@ -67,6 +67,13 @@ def test_every_guess_is_marked() -> None:
     assert "offers _rtsp._tcp" in text[text.index("[device.cam]") - 1]
 
 
+def test_rooms_keep_their_letters() -> None:
+    """A room is called what its owner calls it, in any alphabet; two rooms don't become one."""
+    draft = draft_from_answers(Answers("x", HOME, ("Küche", " Öl-Keller", "кухня", "зал")))
+    site = parse_site(plan_text(draft.raw, comments=draft.comments))
+    assert list(site.room) == ["küche", "öl-keller", "кухня", "зал"]
+
+
 def test_public_networks_are_refused() -> None:
     """A draft is of a private network; 8.8.8.0/24 is nobody's to plan (RFC 1918, RFC 5737)."""
     with pytest.raises(PlanError, match="private"):
