@@ -27,10 +27,11 @@ TIMEOUT_S: Final = 600.0
 
 @dataclass(frozen=True, slots=True)
 class Weekly:
-    """A report that was written: `key` names its week, `body` is its first page in words."""
+    """A report that was written: `key` names its week, `body` is its first page in words, `file` the best of its files."""
 
     key: str
     body: str
+    file: str
 
 
 async def write_weekly(plan: str, kept_at: str, reports: str, *, site: str) -> Weekly:
@@ -56,22 +57,26 @@ async def write_weekly(plan: str, kept_at: str, reports: str, *, site: str) -> W
         raise LookError(f"the weekly report was not written: {said.decode(errors='replace').strip()}")
     report = json.loads(written)
     name = Path(report["report"]).stem
+    # Mail programs show a PDF at once; many only save an HTML file.
+    file = next((one for one in report["written"] if one.endswith(".pdf")), report["report"])
     body = weekly(
         site=site,
         week=name.removeprefix("week-"),
         sentence=report["sentence"],
         to_do=report["to_do"],
-        file=report["report"],
+        file=name,
     )
-    return Weekly(f"report {name}", body)
+    return Weekly(f"report {name}", body, file)
 
 
 def put_weekly(store: Store, channels: Iterable[Channel], letter: Weekly, now: datetime) -> None:
     """
-    Put the report's words into the outbox of each channel that takes more than alarms; twice for one week tells it once.
+    Put the report into the outbox of each channel that takes more than alarms; twice for one week tells it once.
 
     Raises:    StoreError: a channel has too many letters waiting.
     """
+    # Letters are delivered by whoever opens the store next, from wherever that is.
+    file = str(Path(letter.file).absolute())
     for channel in channels:
         if channel.lane(Weight.SOON.value) is not None:
-            store.put_letter(key=letter.key, channel=channel.name, body=letter.body, at=now)
+            store.put_letter(key=letter.key, channel=channel.name, body=letter.body, enclosure=file, at=now)

@@ -1,8 +1,9 @@
 """
 The process that delivers: reads an address and then messages from standard input, answers each on standard output.
 
-Every line is one JSON value: first the address, a string; then objects with `title` and `body`. The answer to each is "" when
-the receiver has it, else one of a few sentences. Nothing of what receivers or libraries say is repeated: they like to put
+Every line is one JSON value: first the address, a string; then objects with `title`, `body` and `enclosure`, the path of a file
+or "". The answer to each is "" when the receiver has it, else one of a few sentences. A file goes along where the kind of receiver
+takes files; one that is gone, too large or refused holds nothing up: the words go alone and say so. Nothing of what receivers or libraries say is repeated: they like to put
 addresses, names and passwords into their words. Of their log only a status number is taken.
 """
 
@@ -10,9 +11,12 @@ from __future__ import annotations
 
 import json
 import logging
+import mimetypes
 import os
 import re
+import stat
 import sys
+from pathlib import Path
 from typing import IO, Any, Final
 
 NO_ADDRESS: Final = "the address is of no kind that is known, or lacks something: see the manual of the address's kind"
@@ -29,6 +33,12 @@ _HINTS: Final = {
     "535": ": name or password are not right",
     "550": ": there is no such mailbox",
 }
+# In mail a file grows by a third (RFC 2045 section 6.8: base64), and mail services take messages of 10 MB and more: common
+# practice, no source. A report has a third of a megabyte.
+LARGEST_BYTES: Final = 5 << 20
+# The receiver means the file: 413 too large (RFC 9110 section 15.5.14), 552 exceeded storage, 554 not in this form (RFC 5321
+# section 4.2.3).
+_REFUSES_FILE: Final = frozenset(("413", "552", "554"))
 
 
 class StatusNumber(logging.Handler):
@@ -72,11 +82,57 @@ def open_receiver(address: str) -> Any:  # noqa: ANN401 - each kind of receiver 
     return receiver
 
 
-def deliver(receiver: Any, title: str, body: str, status: StatusNumber) -> str:  # noqa: ANN401 - as above
-    """Deliver one message; gives the answer."""
+def read_enclosure(path: str) -> bytes | str:
+    """Read a file that shall go along; where it can't, say why. What is checked is the open file."""
+    try:
+        # O_NONBLOCK: a pipe in its place must not hold up the letters; O_NOFOLLOW: a link could lead to any file of ours.
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK | os.O_NOFOLLOW)
+    except FileNotFoundError:
+        return "the file is gone"
+    except OSError:
+        return "the file can't be read"
+    try:
+        status = os.fstat(descriptor)
+        if not stat.S_ISREG(status.st_mode):
+            return "the file can't be read"
+        if status.st_size > LARGEST_BYTES:
+            return f"the file is larger than {LARGEST_BYTES >> 20} MB"
+        # One more than was looked for: it may have grown since.
+        content = os.read(descriptor, LARGEST_BYTES + 1)
+    except OSError:
+        return "the file can't be read"
+    finally:
+        os.close(descriptor)
+    return content if 0 < len(content) <= LARGEST_BYTES else "the file can't be read"
+
+
+def deliver(receiver: Any, said: dict[str, str], status: StatusNumber) -> str:  # noqa: ANN401 - as above
+    """Deliver one message, with its file where it has one and the receiver takes files; gives the answer."""
+    title, body, path = said["title"], said["body"], said["enclosure"]
+    if not path or not receiver.attachment_support:
+        return _notify(receiver, title, body, None, status)
+    content = read_enclosure(path)
+    if isinstance(content, str):
+        return _notify(receiver, title, f"{body}\nNot attached: {content}", None, status)
+    answer = _notify(receiver, title, body, _attachment(Path(path).name, content), status)
+    if answer and status.last in _REFUSES_FILE:
+        return _notify(receiver, title, f"{body}\nNot attached: the receiver did not take the file", None, status)
+    return answer
+
+
+def _attachment(name: str, content: bytes) -> Any:  # noqa: ANN401 - as above
+    import apprise  # noqa: PLC0415 - as above
+    from apprise.attachment import memory  # noqa: PLC0415 - as above
+
+    # The library writes no types here.
+    kind: Any = memory.AttachMemory
+    return apprise.AppriseAttachment(kind(content, name=name, mimetype=mimetypes.guess_type(name)[0]))
+
+
+def _notify(receiver: Any, title: str, body: str, attach: Any, status: StatusNumber) -> str:  # noqa: ANN401 - as above
     status.last = None
     try:
-        sent = receiver.notify(title=title, body=body, body_format="text")
+        sent = receiver.notify(title=title, body=body, body_format="text", attach=attach)
     except Exception:  # noqa: BLE001 - whatever a receiver's code raises means the same: it is not delivered
         sent = False
     return "" if sent else status.trouble()
@@ -91,7 +147,7 @@ def main(lines: IO[str], answers: IO[str]) -> None:
     receiver = open_receiver(json.loads(lines.readline()))
     for line in lines:
         said = json.loads(line)
-        answer = NO_ADDRESS if receiver is None else deliver(receiver, said["title"], said["body"], status)
+        answer = NO_ADDRESS if receiver is None else deliver(receiver, said, status)
         answers.write(json.dumps(answer) + "\n")
         answers.flush()
 

@@ -62,6 +62,7 @@ class Parcel:
     letters: tuple[Letter, ...]
     title: str
     body: str
+    enclosure: str = ""
 
 
 class Courier:
@@ -119,7 +120,7 @@ class Courier:
         try:
             async with self._open_post(read_address(channel)) as post:
                 while parcel is not None:
-                    trouble = await post.send(parcel.title, parcel.body)
+                    trouble = await post.send(parcel.title, parcel.body, parcel.enclosure)
                     if trouble:
                         await self._failed(channel, parcel, trouble, post)
                         break
@@ -148,7 +149,7 @@ class Courier:
 
     def _single(self, letter: Letter, now: datetime) -> Parcel:
         body = enclose(self._store.site, letter, now, self._zone)
-        return Parcel((letter,), letter.body.partition("\n")[0], body)
+        return Parcel((letter,), letter.body.partition("\n")[0], body, letter.enclosure)
 
     async def _sent(self, channel: Channel, parcel: Parcel) -> None:
         self._unmarked += parcel.letters
@@ -168,7 +169,7 @@ class Courier:
         stubborn = post is not None and first.attempts >= STUBBORN and await self._next_goes(channel, first, post)
         if stubborn and post is not None:
             # The way may have come back between the two: then the first goes now, and is only late.
-            trouble = await post.send(parcel.title, parcel.body)
+            trouble = await post.send(parcel.title, parcel.body, parcel.enclosure)
             if not trouble:
                 await self._sent(channel, parcel)
                 return
@@ -180,7 +181,7 @@ class Courier:
         if len(queue) < 2 or queue[0].id != first.id:
             return False
         second = self._single(queue[1], self._now())
-        if await post.send(second.title, second.body):
+        if await post.send(second.title, second.body, second.enclosure):
             return False
         await self._sent(channel, second)
         return True

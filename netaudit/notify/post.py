@@ -29,8 +29,12 @@ LONGEST_ANSWER: Final = 4096
 class Post(Protocol):
     """One channel's way out."""
 
-    async def send(self, title: str, body: str) -> str:
-        """Deliver a message; gives "" once the receiver has it, else what the matter was, without any secret."""
+    async def send(self, title: str, body: str, enclosure: str = "") -> str:
+        """
+        Deliver a message; gives "" once the receiver has it, else what the matter was, without any secret.
+
+        Args:      enclosure: path of a file to go along where the receiver takes files; where it can't, the words go alone.
+        """
 
 
 class ChildPost:
@@ -40,11 +44,11 @@ class ChildPost:
         self._process = process
         self._timeout_s = timeout_s
 
-    async def send(self, title: str, body: str) -> str:
+    async def send(self, title: str, body: str, enclosure: str = "") -> str:
         """Deliver a message; see Post."""
         try:
             async with asyncio.timeout(self._timeout_s):
-                return await self._ask({"title": title, "body": body})
+                return await self._ask({"title": title, "body": body, "enclosure": enclosure})
         except TimeoutError:
             # It may still arrive; and its answer must not be taken for the next one's.
             self._process.kill()

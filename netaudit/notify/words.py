@@ -98,12 +98,12 @@ def closing(finding: Finding, *, site: str, where: str, zone: tzinfo) -> str:
 
 
 def weekly(*, site: str, week: str, sentence: str, to_do: Sequence[str], file: str) -> str:
-    """Write what is told when a weekly report is there: its first page in words, and where it lies."""
+    """Write what is told when a weekly report is there: its first page in words, and where it is found."""
     lines = [harmless(f"{site}, week {week}: {sentence}", LONGEST_TITLE)]
     lines += [f"- {harmless(one, LONGEST_FIELD)}" for one in to_do[:MOST_TO_DO]]
     if len(to_do) > MOST_TO_DO:
         lines.append(f"and {len(to_do) - MOST_TO_DO} more")
-    lines.append(f"The report: {harmless(file, LONGEST_FIELD)}, and on the page under Reports")
+    lines.append(f"The whole report: {harmless(file, LONGEST_FIELD)}, on the page under Reports")
     return _bounded(lines)
 
 

@@ -17,7 +17,7 @@ from netaudit.store.engine import shown, writing
 from netaudit.store.schema import APPLICATION_ID
 
 # The newest step in migrations/versions; a step's revision is its number in four digits.
-HEAD: Final = 1
+HEAD: Final = 2
 STEPS: Final = Path(__file__).with_name("migrations")
 
 

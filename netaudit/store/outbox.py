@@ -26,6 +26,7 @@ class Letter:
 
     id        its number; key: what it tells of, unique per channel: putting it twice tells it once
     due_at    when to try (again); attempts: how often it was tried; trouble: what the last attempt said
+    enclosure path of a file that goes along where the channel takes files; empty: none
     """
 
     id: int
@@ -36,9 +37,10 @@ class Letter:
     due_at: datetime
     attempts: int
     trouble: str
+    enclosure: str = ""
 
 
-def put(connection: Connection, site: int, *, key: str, channel: str, body: str, at: datetime) -> bool:
+def put(connection: Connection, site: int, *, key: str, channel: str, body: str, enclosure: str, at: datetime) -> bool:
     """
     Put a letter in; nothing happens if one with this key and channel was put in before.
 
@@ -55,7 +57,8 @@ def put(connection: Connection, site: int, *, key: str, channel: str, body: str,
         raise StoreError(f"channel {channel}: {MAX_WAITING} messages wait already: mend the channel or take it away")
     number = int(connection.scalar(select(func.coalesce(func.max(box.id), 0)).where(box.site == site)) or 0) + 1
     now = {"made_at": seconds(at), "due_at": seconds(at), "attempts": 0, "trouble": ""}
-    connection.execute(insert(schema.outbox).values(site=site, id=number, key=key, channel=channel, body=body, **now))
+    letter = {"key": key, "channel": channel, "body": body, "enclosure": enclosure}
+    connection.execute(insert(schema.outbox).values(site=site, id=number, **letter, **now))
     return True
 
 
@@ -131,4 +134,5 @@ def _letter(row: Row[Any]) -> Letter:
         moment(row.due_at),
         row.attempts,
         row.trouble,
+        row.enclosure,
     )

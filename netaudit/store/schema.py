@@ -268,6 +268,7 @@ outbox: Final = Table(
     Column("trouble", Text, nullable=False),
     Column("sent_at", BigInteger),
     Column("given_up_at", BigInteger),
+    Column("enclosure", Text, nullable=False, server_default=""),
     UniqueConstraint("site", "key", "channel", name="outbox_key"),
     Index("outbox_due", "site", "due_at", sqlite_where=_WAITING, postgresql_where=_WAITING),
 )

@@ -317,10 +317,10 @@ class Store:
 
     # -- outbox
 
-    def put_letter(self, *, key: str, channel: str, body: str, at: datetime) -> bool:
-        """Put something to tell in the outbox; False if it was there already."""
+    def put_letter(self, *, key: str, channel: str, body: str, at: datetime, enclosure: str = "") -> bool:
+        """Put something to tell in the outbox, with the path of a file to go along; False if it was there already."""
         with self._writing() as connection:
-            return outbox.put(connection, self._site, key=key, channel=channel, body=body, at=at)
+            return outbox.put(connection, self._site, key=key, channel=channel, body=body, enclosure=enclosure, at=at)
 
     def due_letters(self, now: datetime) -> list[Letter]:
         """List the letters whose time has come, the longest due first, fifty at most."""

@@ -20,10 +20,11 @@ if TYPE_CHECKING:
 
 
 class Web:
-    """An HTTP receiver; `status` is its answer to what comes next."""
+    """An HTTP receiver; `status` is its answer to what comes next, `takes_files` off: 413 to what brings one."""
 
     def __init__(self) -> None:
         self.status = 200
+        self.takes_files = True
         self.got: list[dict[str, Any]] = []
         self.tries = 0
         self.port = 0
@@ -42,9 +43,11 @@ def web() -> Iterator[Web]:
         def do_POST(self) -> None:
             said = self.rfile.read(int(self.headers["Content-Length"]))
             state.tries += 1
-            if state.status == 200:
-                state.got.append(json.loads(said))
-            self.send_response(state.status)
+            message = json.loads(said)
+            status = 413 if message.get("attachments") and not state.takes_files else state.status
+            if status == 200:
+                state.got.append(message)
+            self.send_response(status)
             self.send_header("Content-Length", "0")
             self.end_headers()
 
@@ -84,8 +87,8 @@ class Mail:
 
 
 @contextmanager
-def mail(*, name: bytes = b"", password: bytes = b"") -> Iterator[Mail]:
-    """Run an SMTP receiver."""
+def mail(*, name: bytes = b"", password: bytes = b"", most_bytes: int = 1 << 25) -> Iterator[Mail]:
+    """Run an SMTP receiver, which answers 552 to a message of more than so many octets."""
     state = Mail()
 
     def check(server: SMTP, session: Session, envelope: Envelope, mechanism: str, data: Any) -> AuthResult:  # noqa: ARG001
@@ -100,7 +103,7 @@ def mail(*, name: bytes = b"", password: bytes = b"") -> Iterator[Mail]:
     sessions: list[SMTP] = []
 
     def session() -> SMTP:
-        sessions.append(SMTP(state, hostname="localhost", loop=loop, **options))
+        sessions.append(SMTP(state, hostname="localhost", loop=loop, data_size_limit=most_bytes, **options))
         return sessions[-1]
 
     async def begin() -> asyncio.Server:

@@ -60,6 +60,7 @@ class Way:
         self.broken = False
         self.refuses: Callable[[str], bool] = lambda _: False
         self.got: list[str] = []
+        self.files: list[str] = []
         self.tried_at: list[datetime] = []
         self.kill: str | None = None
         self.now: Callable[[], datetime] = lambda: START
@@ -69,7 +70,7 @@ class Way:
             self.kill = None
             raise Killed
 
-    async def send(self, title: str, body: str) -> str:
+    async def send(self, title: str, body: str, enclosure: str = "") -> str:
         """Deliver, or not."""
         assert body.startswith((title, "", "\n"))
         self.tried_at.append(self.now())
@@ -78,6 +79,7 @@ class Way:
             self._dies("failed")
             return "broken"
         self.got.append(body)
+        self.files.append(enclosure)
         self._dies("after")
         return ""
 

@@ -28,9 +28,10 @@ DAY = timedelta(days=1)
 
 
 def put(store: Store, clock: Clock, *names: str, lane: str = "mail") -> None:
-    """Put letters in whose body is their name."""
+    """Put letters in whose body is their name, as is that of their file."""
     for name in names:
-        store.put_letter(key=name, channel=lane, body=f"{name}\nWhat: {name}", at=clock.now)
+        body = f"{name}\nWhat: {name}"
+        store.put_letter(key=name, channel=lane, body=body, enclosure=f"{name}.pdf", at=clock.now)
 
 
 def names(way: Way) -> list[str]:
@@ -245,6 +246,7 @@ async def test_a_way_that_comes_back_in_between_loses_nothing(
     await one.deliver()
     await one.deliver()
     assert names(way) == ["b", "a", "c"]
+    assert way.files == ["b.pdf", "a.pdf", "c.pdf"]
     assert "gave up" not in caplog.text
 
 

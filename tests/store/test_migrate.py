@@ -15,7 +15,7 @@ from alembic.migration import MigrationContext
 from sqlalchemy import inspect
 
 from netaudit.store import migrate as subject
-from netaudit.store.engine import address_of, connect
+from netaudit.store.engine import address_of, connect, writing
 from netaudit.store.migrate import HEAD, STEPS, migrate
 from netaudit.store.schema import metadata
 from netaudit.store.store import Store
@@ -66,6 +66,27 @@ def test_a_step_that_fails_leaves_nothing(address: str, tmp_path: Path) -> None:
         if connection.dialect.name == "sqlite":
             assert connection.exec_driver_sql("PRAGMA user_version").scalar_one() == HEAD + 1
     engine.dispose()
+
+
+def test_a_letter_that_waits_from_before_is_sent_without_a_file(address: str, tmp_path: Path, clock: Clock) -> None:
+    """The first schema knew no enclosures: its letters go on waiting, with none; later ones may have one."""
+    steps = tmp_path / "steps"
+    shutil.copytree(STEPS, steps)
+    for later in sorted((steps / "versions").glob("r*.py"))[1:]:
+        later.unlink()
+    engine = connect(address_of(address))
+    migrate(engine, steps=steps, head=1)
+    with writing(engine) as connection:
+        connection.exec_driver_sql("INSERT INTO sites (id, name) VALUES (1, 'home')")
+        connection.exec_driver_sql(
+            "INSERT INTO outbox (site, id, key, channel, body, made_at, due_at, attempts, trouble) "
+            "VALUES (1, 1, 'old', 'mail', 'words', 0, 0, 2, 'broken')"
+        )
+    engine.dispose()
+    with Store.open(address, site="home", clock=clock) as store:
+        store.put_letter(key="new", channel="mail", body="words", enclosure="week.html", at=clock.now)
+        waiting = store.queued_letters("mail")
+        assert [(one.key, one.enclosure, one.attempts) for one in waiting] == [("old", "", 2), ("new", "week.html", 0)]
 
 
 def test_the_head_is_the_newest_step() -> None:
