@@ -1,5 +1,5 @@
 """
-Addresses: what a range may be used for, how large a network must be, and whether each segment's pool lasts.
+Addresses: how large a network must be, and whether each segment's pool lasts.
 
 Guests are counted by Little's law: what is held is what arrives times how long it is held. A lease is held until it runs out,
 not until its guest leaves, so short leases make room; a device that takes a new random MAC holds one lease for each.
@@ -9,15 +9,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from ipaddress import IPv4Address, IPv4Network, IPv6Address, IPv6Network, ip_address
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from netaudit.capacity.line import PRACTICE, USER, Flaw, Kind, Line, Step, Verdict
 from netaudit.errors import OutOfRange
-from netaudit.site import ranges
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from ipaddress import IPv4Address
 
     from netaudit.site.model import Guests, Segment, Site
 
@@ -26,66 +25,6 @@ POOL_REASON = f"leases bunch up, and a full pool turns the next device away with
 # Common practice, no source: every device hears every broadcast of its segment.
 DOMAIN_REASON = f"every device hears every broadcast of its segment ({PRACTICE}: 250)"
 LITTLE_BASIS = "Little 1961: held = arrivals * time held"
-
-PRIVATE = "private"
-SHARED = "shared (carrier NAT)"
-DOCUMENTATION = "documentation"
-BENCHMARKING = "benchmarking"
-PUBLIC = "public"
-RESERVED = "reserved"
-
-
-@dataclass(frozen=True, slots=True)
-class Range:
-    """A block of addresses and what its RFC keeps it for."""
-
-    network: IPv4Network | IPv6Network
-    use: str
-    source: str
-
-
-def _listed(networks: tuple[IPv4Network, ...], use: str, source: str) -> tuple[Range, ...]:
-    return tuple(Range(network, use, source) for network in networks)
-
-
-# By explicit lists, as `ipaddress` changed its mind about some between Python releases. The most specific comes first.
-RANGES: Final[tuple[Range, ...]] = (
-    *_listed(ranges.PRIVATE, PRIVATE, "RFC 1918 3"),
-    *_listed(ranges.SHARED, SHARED, "RFC 6598"),
-    *_listed(ranges.DOCUMENTATION, DOCUMENTATION, "RFC 5737"),
-    *_listed(ranges.BENCHMARK, BENCHMARKING, "RFC 2544; RFC 6890"),
-    Range(IPv4Network("169.254.0.0/16"), "link local", "RFC 3927"),
-    Range(IPv4Network("127.0.0.0/8"), "loopback", "RFC 1122"),
-    Range(IPv4Network("224.0.0.0/4"), "multicast", "RFC 5771"),
-    Range(IPv4Network("255.255.255.255/32"), "limited broadcast", "RFC 919; RFC 8190"),
-    Range(IPv4Network("0.0.0.0/8"), "this network", "RFC 791; RFC 6890"),
-    Range(IPv4Network("192.0.0.0/24"), RESERVED, "RFC 6890: IETF protocol assignments"),
-    Range(IPv4Network("192.88.99.0/24"), RESERVED, "RFC 7526: formerly 6to4 relays"),
-    Range(IPv4Network("240.0.0.0/4"), RESERVED, "RFC 1112 4"),
-    Range(IPv6Network("ff02::1/128"), "all nodes", "RFC 4291"),
-    Range(IPv6Network("ff02::2/128"), "all routers", "RFC 4291"),
-    Range(IPv6Network("ff00::/8"), "multicast", "RFC 4291"),
-    Range(IPv6Network("fc00::/7"), "unique local", "RFC 4193"),
-    Range(IPv6Network("fe80::/10"), "link local", "RFC 4291"),
-    Range(IPv6Network("2001:db8::/32"), DOCUMENTATION, "RFC 3849"),
-    Range(IPv6Network("3fff::/20"), DOCUMENTATION, "RFC 9637"),
-    Range(IPv6Network("::1/128"), "loopback", "RFC 4291"),
-    Range(IPv6Network("::/128"), "unspecified", "RFC 4291"),
-)
-
-
-def use_of(address: str | IPv4Address | IPv6Address) -> str:
-    """
-    Say what an address is for: "private", "documentation", "link local" ..., "public" where no RFC keeps it back.
-
-    Raises:    OutOfRange: it is no address.
-    Source:    the RFCs named in `RANGES`.
-    """
-    try:
-        parsed = ip_address(address)
-    except ValueError as error:
-        raise OutOfRange(f"{address!r} is no IPv4 or IPv6 address") from error
-    return next((known.use for known in RANGES if parsed in known.network), PUBLIC)
 
 
 def usable_hosts(prefix_length: int) -> int:
@@ -140,17 +79,6 @@ def leases_held(arrivals_per_day: float, *, stay_s: float, lease_s: float, ident
     if arrivals_per_day < 0.0 or stay_s < 0.0 or lease_s < 0.0 or identities < 1.0:
         raise OutOfRange("arrivals, stay and lease can't be negative, and a device has one identity or more")
     return arrivals_per_day * (stay_s + identities * lease_s) / DAY_S
-
-
-def pool_needed(steady: float, arrivals_per_day: float, *, lease_s: float) -> float:
-    """
-    Pool addresses for steady devices and for new identities that come each day and stay for less than a lease.
-
-    Args:      steady devices; arrivals_per_day of new identities; lease_s.
-    Raises:    OutOfRange: as `leases_held`.
-    Source:    Little 1961.
-    """
-    return steady + leases_held(arrivals_per_day, stay_s=0.0, lease_s=lease_s)
 
 
 def pool_of(segment: Segment) -> tuple[IPv4Address, IPv4Address]:

@@ -17,40 +17,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable
 
 
-# The RFCs named in the table; the edges of each range are arithmetic.
-@pytest.mark.parametrize(
-    ("address", "use"),
-    [
-        ("10.255.255.255", "private"),
-        ("172.15.255.255", "public"),
-        ("172.16.0.0", "private"),
-        ("172.31.255.255", "private"),
-        ("172.32.0.0", "public"),
-        ("100.63.255.255", "public"),
-        ("100.64.0.0", "shared (carrier NAT)"),
-        ("100.127.255.255", "shared (carrier NAT)"),
-        ("100.128.0.0", "public"),
-        ("192.0.0.8", "reserved"),
-        ("192.0.2.1", "documentation"),
-        ("198.19.255.255", "benchmarking"),
-        ("169.254.1.1", "link local"),
-        ("239.255.255.255", "multicast"),
-        ("240.0.0.1", "reserved"),
-        ("255.255.255.255", "limited broadcast"),
-        ("0.255.255.255", "this network"),
-        ("2001:db8::1", "documentation"),
-        ("fd00::1", "unique local"),
-        ("fe80::1", "link local"),
-        ("ff02::1", "all nodes"),
-        ("ff02::fb", "multicast"),
-        ("::1", "loopback"),
-    ],
-)
-def test_each_address_has_the_use_that_its_rfc_gives_it(address: str, use: str) -> None:
-    """Both sides of each edge are told apart."""
-    assert addresses.use_of(address) == use
-
-
 # Python's ipaddress lists hosts on its own.
 @pytest.mark.parametrize("length", range(20, 33))
 def test_usable_hosts_are_those_that_the_library_lists(length: int) -> None:
@@ -171,9 +137,8 @@ def test_splitting_a_group_changes_nothing(counts: list[int]) -> None:
 
 
 def test_what_is_no_address_or_network_is_refused() -> None:
-    """Words, prefixes beyond 32, negative counts and fewer than one identity raise OutOfRange."""
+    """Prefixes beyond 32, negative counts and fewer than one identity raise OutOfRange."""
     refused: list[Callable[[], object]] = [
-        lambda: addresses.use_of("kitchen"),
         lambda: addresses.usable_hosts(33),
         lambda: addresses.smallest_prefix(0),
         lambda: addresses.smallest_prefix(2**33),

@@ -39,7 +39,17 @@ def test_everything_else_is_refused_even_if_the_plan_names_it(address: str) -> N
     """The neighbours of every range, public and multicast addresses."""
     with pytest.raises(LookError, match="private"):
         check_network(ip_network(address))
-    with pytest.raises(LookError, match="public"):
+    with pytest.raises(LookError, match="no private address"):
+        check_address(ip_address(address), [ip_network(address)])
+
+
+# RFC 5771 and RFC 1112: neither is anybody's public address.
+@pytest.mark.parametrize(
+    ("address", "use"), [("224.0.0.1", "multicast"), ("240.0.0.1", "reserved"), ("8.8.8.8", "public")]
+)
+def test_a_refusal_says_what_the_address_is_for(address: str, use: str) -> None:
+    """Whoever named it learns what it is."""
+    with pytest.raises(LookError, match=rf"\({use}\)"):
         check_address(ip_address(address), [ip_network(address)])
 
 

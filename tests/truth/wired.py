@@ -25,6 +25,7 @@ from netaudit.capacity.power_classes import (
     feed,
     reserve_w,
 )
+from netaudit.site import ranges
 from netaudit.site.model import Backup, Ceilings, Header
 from tests.truth.check import Check, Result
 
@@ -371,7 +372,7 @@ def emodel_call(row: Row) -> Answer:
 def address_range(row: Row) -> Answer:
     """What a range is for, and how large it is."""
     network = row.item if "/" in row.item else f"{row.item}/128"
-    known = next(known for known in addresses.RANGES if str(known.network) == network)
+    known = next(known for known in ranges.RANGES if str(known.network) == network)
     return known.use if row.quantity == "use" else known.network.num_addresses
 
 
@@ -394,9 +395,10 @@ def subnet(row: Row) -> Answer:
 
 def pool(row: Row) -> Answer:
     """Pool addresses for steady devices and for those that come and go."""
-    return addresses.pool_needed(
-        row.number(r"(\d+) steady"), row.number(r"(\d+) new"), lease_s=row.number(r"lease ([\d.]+) d") * 86400.0
+    held = addresses.leases_held(
+        row.number(r"(\d+) new"), stay_s=0.0, lease_s=row.number(r"lease ([\d.]+) d") * addresses.DAY_S
     )
+    return row.number(r"(\d+) steady") + held
 
 
 def storage(row: Row) -> Answer:
