@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from netaudit.publish.plots import DelayPlot, PresencePlot
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
+    from netaudit.store.outbox import Waiting
     from netaudit.store.records import Device, Document, Interval, Name
     from netaudit.store.store import Store
 
@@ -159,6 +160,10 @@ class Kept:
             for one in self._store.summaries(vocabulary.RTT_S, now - timedelta(days=1), now)
             if one.place.startswith("segment:") and one.place.endswith("/gateway")
         }
+
+    def waiting(self) -> tuple[Waiting, ...]:
+        """List the alert channels for which messages wait; those that a channel gathers for a digest are listed apart."""
+        return tuple(self._store.letters_waiting_by_channel())
 
     def open_findings(self) -> tuple[FindingView, ...]:
         """List the open findings, oldest first."""

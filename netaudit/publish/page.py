@@ -154,6 +154,7 @@ class _Pages:
             fullest=sorted(rows, key=_share_left)[:FULLEST],
             open=[(finding, self._lasts(finding)) for finding in open_ones],
             sources=state.sources,
+            waiting=self._kept.waiting(),
         )
 
     def ledger(self, request: Request) -> Response:

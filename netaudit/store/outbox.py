@@ -40,6 +40,16 @@ class Letter:
     enclosure: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """What waits for one channel: how many letters, the oldest since when, what the last attempt at its first one said."""
+
+    channel: str
+    count: int
+    since: datetime
+    trouble: str
+
+
 def put(connection: Connection, site: int, *, key: str, channel: str, body: str, enclosure: str, at: datetime) -> bool:
     """
     Put a letter in; nothing happens if one with this key and channel was put in before.
@@ -100,6 +110,19 @@ def waiting(connection: Connection, site: int) -> int:
     box = schema.outbox.c
     asked = select(func.count()).select_from(schema.outbox)
     return int(connection.scalar(asked.where(box.site == site, box.sent_at.is_(None), box.given_up_at.is_(None))) or 0)
+
+
+def waiting_by_channel(connection: Connection, site: int) -> list[Waiting]:
+    """List the channels for which letters wait, by name."""
+    box = schema.outbox.c
+    asked = select(box.channel, func.count(), func.min(box.made_at), func.min(box.id)).where(
+        box.site == site, box.sent_at.is_(None), box.given_up_at.is_(None)
+    )
+    found = []
+    for channel, count, since, first in connection.execute(asked.group_by(box.channel).order_by(box.channel)).all():
+        trouble = connection.scalar(select(box.trouble).where(box.site == site, box.id == first))
+        found.append(Waiting(channel, count, moment(since), trouble or ""))
+    return found
 
 
 def sent(connection: Connection, site: int, number: int, at: datetime) -> None:

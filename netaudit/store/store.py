@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from netaudit.observe.observation import Observation
     from netaudit.store.findings import Evidence, Finding
-    from netaudit.store.outbox import Letter
+    from netaudit.store.outbox import Letter, Waiting
     from netaudit.store.records import Condition, Device, Document, Heard, Interval, Reading, Rollup, Summary
 
 Clock = Callable[[], datetime]
@@ -346,6 +346,11 @@ class Store:
         """Count the letters that were neither sent nor given up."""
         with self._reading() as connection:
             return outbox.waiting(connection, self._site)
+
+    def letters_waiting_by_channel(self) -> list[Waiting]:
+        """List the channels for which letters wait: how many, since when, and what the last attempt said."""
+        with self._reading() as connection:
+            return outbox.waiting_by_channel(connection, self._site)
 
     def letter_sent(self, number: int, at: datetime) -> None:
         """Note that a letter was delivered."""

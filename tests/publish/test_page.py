@@ -22,7 +22,7 @@ from netaudit.publish.page import make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import as_planned, judged
-from tests.publish.samples import CERTIFICATE, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
+from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -83,6 +83,23 @@ async def test_the_overview_is_for_the_household(app: ASGIApp, ask: Ask) -> None
     places = [text.index(said) for said in ("hurt someone", "What to do", "Who is there", "What is looked at")]
     assert places == sorted(places)
     assert "may have stopped looking" not in text
+
+
+async def test_messages_that_wait_are_told_with_their_reason(page_state: PageState, tmp_path: Path, ask: Ask) -> None:
+    """How many, since when, and why: a channel that fails with what it said, one that gathers; nothing when nothing waits."""
+    with Store.open(tmp_path / "a.db", site=page_state.site.site.name, clock=lambda: NOW) as store:
+        kept = Kept(store, page_state.site, lambda: NOW)
+        app = make_app(lambda: page_state, kept, CollectorRegistry(), now=lambda: NOW)
+        assert "for the channel" not in (await ask(app, "/")).text
+        for key, lane in (("a", "mail"), ("b", "mail"), ("c", "hook/digest")):
+            store.put_letter(key=key, channel=lane, body="x", at=NOW - timedelta(hours=2))
+        store.letter_failed(store.queued_letters("mail")[0].id, f"broken {EVIL}", NOW + timedelta(hours=1), NOW)
+        text = (await ask(app, "/")).text
+    assert re.search(
+        r"2 messages wait for the channel <b>mail</b>, the oldest since 9 Mar 2026, 10:00 WET: .*broken", text
+    )
+    assert "1 message waits for the channel <b>hook</b>, since 9 Mar 2026, 10:00 WET: gathered" in text
+    assert EVIL not in text
 
 
 async def test_the_fullest_lines_come_first(page_state: PageState, kept: Kept, ask: Ask) -> None:

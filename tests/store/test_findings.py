@@ -11,6 +11,7 @@ from sqlalchemy.exc import IntegrityError
 
 from netaudit.errors import StoreError
 from netaudit.store import outbox
+from netaudit.store.outbox import Waiting
 from netaudit.store.records import Document
 
 if TYPE_CHECKING:
@@ -106,6 +107,23 @@ def test_a_channel_that_never_works_fills_nothing(store: Store, clock: Clock, mo
     with pytest.raises(StoreError, match="3 messages wait already"):
         store.put_letter(key="4", channel="mail", body="b", at=clock.now)
     assert store.put_letter(key="4", channel="hook", body="b", at=clock.now)
+
+
+def test_what_waits_is_counted_by_channel(store: Store, clock: Clock) -> None:
+    """Number, oldest and the first one's trouble of each channel; what was sent or given up waits no more."""
+    begun = clock.now
+    for lane, key in (("mail", "a"), ("mail", "b"), ("hook", "c"), ("mail/digest", "d"), ("old", "e")):
+        store.put_letter(key=key, channel=lane, body="x", at=clock.now)
+        clock.forward(minutes=1)
+    first, second, *_, last = (one.id for lane in ("mail", "hook", "old") for one in store.queued_letters(lane))
+    store.letter_sent(first, clock.now)
+    store.letter_failed(second, "broken", clock.now + timedelta(hours=1), clock.now)
+    store.letter_failed(last, "gone", None, clock.now)
+    assert store.letters_waiting_by_channel() == [
+        Waiting("hook", 1, begun + timedelta(minutes=2), ""),
+        Waiting("mail", 1, begun + timedelta(minutes=1), "broken"),
+        Waiting("mail/digest", 1, begun + timedelta(minutes=3), ""),
+    ]
 
 
 def test_documents_are_kept_as_they_were_given(store: Store, clock: Clock) -> None:
