@@ -198,7 +198,9 @@ class Watch:
 
     def _judge_now(self) -> None:
         now = self._now()
-        self._flush()
+        # What merely goes on is seen before it is committed.
+        if self.store.due(now) or self.store.has_news():
+            self._flush()
         site, ledger = self.plan.site, self.plan.ledger
         seen = see(self.store, site, now)
         judgement = judge(site, ledger, seen, self.store.open_findings(), now, memory=self._memory)

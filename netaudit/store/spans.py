@@ -6,6 +6,7 @@ Series by series the span would be read once for each; a month of intervals is 3
 
 from __future__ import annotations
 
+from operator import attrgetter
 from typing import TYPE_CHECKING
 
 from sqlalchemy import func, select, true
@@ -17,7 +18,7 @@ from netaudit.store.records import Interval, Reading
 from netaudit.store.unit import measured
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
     from datetime import datetime
 
     from sqlalchemy import Connection
@@ -26,9 +27,17 @@ if TYPE_CHECKING:
 
 
 def series_all(
-    connection: Connection, site: int, since: datetime, until: datetime
+    connection: Connection,
+    site: int,
+    since: datetime,
+    until: datetime,
+    waits: Mapping[tuple[str, str], Mapping[datetime, Reading]],
 ) -> dict[tuple[str, str], list[Reading]]:
-    """Give the raw samples of all series in [since, until), oldest first, by (place, kind)."""
+    """
+    Give the raw samples of all series in [since, until), oldest first, by (place, kind).
+
+    Args:      waits: those that wait for their commit, by moment; of the same moment, they are the later ones.
+    """
     one = schema.series.c
     known = select(one.id, one.place, one.kind, one.quantum).where(one.site == site)
     lines = {row.id: (row.place, row.kind, row.quantum) for row in connection.execute(known)}
@@ -39,6 +48,9 @@ def series_all(
         if line is not None:
             place, kind, quantum = line
             found.setdefault((place, kind), []).append(Reading(moment(index_of(row.key)), measured(row.value, quantum)))
+    for key, later in waits.items():
+        kept = [reading for reading in found.get(key, ()) if reading.at not in later]
+        found[key] = sorted((*kept, *later.values()), key=attrgetter("at"))
     return found
 
 

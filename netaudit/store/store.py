@@ -38,7 +38,8 @@ class Store:
     Everything kept of one site, in one SQLite file or in a PostgreSQL that holds many sites.
 
     Open it with `Store.open`. It may be used from several threads; one process at a time should write. Readers see what
-    was flushed. Every method raises StoreError, with a line that says what to do, when the database fails.
+    was flushed, and before that what only goes on with it: later times and attempts, and in `series_all` the samples.
+    Every method raises StoreError, with a line that says what to do, when the database fails.
     """
 
     def __init__(self, engine: Engine, site: int, *, name: str, clock: Clock, keep: Keep, writer: Writer) -> None:
@@ -123,8 +124,12 @@ class Store:
         return self._writer.waiting()
 
     def due(self, now: datetime) -> bool:
-        """Say whether it is time to flush. Asking this before each flush keeps commits a minute apart."""
+        """Say whether it is time to flush. Asking this before each flush keeps commits a minute or two apart."""
         return self._writer.due(now)
+
+    def has_news(self) -> bool:
+        """Say whether something waits that only a flush shows to readers: a device, an address, a name, a word, a change."""
+        return self._writer.has_news()
 
     def flush(self, now: datetime) -> int:
         """Keep what waits, now, in one transaction; gives their number. On StoreError they go on waiting."""
@@ -192,9 +197,10 @@ class Store:
             return read.latest_all(connection, self._site, now, within)
 
     def series_all(self, since: datetime, until: datetime) -> dict[tuple[str, str], list[Reading]]:
-        """Give the raw samples of all series in [since, until), oldest first, by (place, kind): an hour or so."""
+        """Give the raw samples of all series in [since, until), oldest first, by (place, kind): an hour or so, and what waits."""
+        waits = self._writer.readings(since, until)
         with self._reading() as connection:
-            return spans.series_all(connection, self._site, since, until)
+            return spans.series_all(connection, self._site, since, until, waits)
 
     def series(self, place: str, kind: str, since: datetime, until: datetime) -> list[Reading]:
         """Give the raw samples of a series in [since, until), oldest first."""

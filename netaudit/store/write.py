@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 from sqlalchemy import select
 
 from netaudit.errors import StoreError
-from netaudit.store import schema
+from netaudit.store import pending, schema
 from netaudit.store.batch import Batch, Tally
 from netaudit.store.engine import shown, writing
 from netaudit.store.memory import Memory, Seen
@@ -29,13 +29,18 @@ if TYPE_CHECKING:
     from sqlalchemy import Connection, Engine
 
     from netaudit.observe.observation import Observation
+    from netaudit.store.records import Reading
     from netaudit.store.stay import Stay, Tolerance
 
 # Observations held while the disk is full or locked: 250 devices for over three hours, some 15 MB. The oldest go first.
 BUFFER: Final = 50_000
-# How long an observation may wait for its commit. Each commit writes some six pages of 4 KiB to the log and is synced:
-# one a minute keeps the wear of a card low (benchmarks/store.py), and a crash loses no more than that minute.
-COMMIT_EVERY: Final = timedelta(seconds=60)
+# How long what is new may wait for its commit: a device, an address, a name, a word, a change. A crash loses no more of that.
+NEWS_EVERY: Final = timedelta(seconds=60)
+# How long what goes on with something known may wait: numbers, and times of the known. Each commit dirties some twelve
+# pages of 4 KiB (the log, its index in shared memory, the file system's own), of which the samples are one a minute: one
+# commit in two minutes costs a card 40 % less than one a minute (benchmarks/small_box.py). Longer than this, with the
+# minute that a round of echoes takes, a sample would count as late (batch.LATE_S).
+COMMIT_EVERY: Final = timedelta(seconds=120)
 
 
 @dataclass(slots=True)
@@ -70,6 +75,8 @@ class Writer:
         self._tolerance = tolerance
         self._keep_raw_s = int(keep_raw.total_seconds())
         self._buffer: deque[Observation] = deque()
+        # What a flush is writing right now.
+        self._taken: deque[Observation] = deque()
         self._memory = Memory()
         self._committed_at: datetime | None = None
         self._buffer_lock = threading.Lock()
@@ -92,12 +99,18 @@ class Writer:
         return len(self._buffer)
 
     def due(self, now: datetime) -> bool:
-        """Say whether it is time for a flush: something waits, and a minute has passed or the buffer is half full."""
+        """Say whether it is time for a flush: what waits has waited long enough, or the buffer is half full."""
         if not self._buffer:
             return False
         if self._committed_at is None or len(self._buffer) >= BUFFER // 2:
             return True
-        return not timedelta(0) <= now - self._committed_at < COMMIT_EVERY
+        gone = now - self._committed_at
+        return not timedelta(0) <= gone < COMMIT_EVERY or (gone >= NEWS_EVERY and self.has_news())
+
+    def has_news(self) -> bool:
+        """Say whether something waits that readers don't see yet: more than numbers, and times of what is known."""
+        memory, waits = self._seen()
+        return any(pending.is_news(one, memory, self._tolerance) for one in waits)
 
     def flush(self, now: datetime, *, last: bool = False) -> int:
         """
@@ -110,6 +123,7 @@ class Writer:
         with self._flush_lock:
             with self._buffer_lock:
                 taken, self._buffer = self._buffer, deque()
+                self._taken = taken
             if not taken and not last:
                 return 0
             try:
@@ -118,10 +132,11 @@ class Writer:
                 self.counters.failed += isinstance(error, StoreError)
                 with self._buffer_lock:
                     taken.extend(self._buffer)
-                    self._buffer = taken
+                    self._buffer, self._taken = taken, deque()
                     self._trim()
                 raise
-            self._memory = memory
+            with self._buffer_lock:
+                self._memory, self._taken = memory, deque()
             self._committed_at = now
             self.counters.written += tally.written
             self.counters.refused += tally.refused
@@ -144,9 +159,20 @@ class Writer:
             batch.save(last=last)
         return memory, batch.tally
 
+    def _seen(self) -> tuple[Memory, list[Observation]]:
+        """Give the memory and what waits beyond it, both of one moment."""
+        with self._buffer_lock:
+            return self._memory, [one for one in (*self._taken, *self._buffer) if one.at.tzinfo is not None]
+
     def stays(self) -> tuple[Stay, ...]:
         """Give the intervals that may still grow, with ends that the database may not know yet."""
-        return self._memory.stays.all()
+        memory, waits = self._seen()
+        return pending.stays(waits, memory, self._tolerance)
+
+    def readings(self, since: datetime, until: datetime) -> dict[tuple[str, str], dict[datetime, Reading]]:
+        """Give the samples in [since, until) that the database may not have yet, by (place, kind) and moment."""
+        _, waits = self._seen()
+        return pending.readings(waits, since, until)
 
     def repeated(self, connection: Connection) -> dict[tuple[str, str, str], Seen]:
         """
@@ -155,9 +181,11 @@ class Writer:
         Nothing when rows were removed since this memory was made: what was forgotten must not come back from here.
         """
         asked = select(schema.sites.c.generation).where(schema.sites.c.id == self._site)
-        memory = self._memory
-        return memory.notices if connection.scalar(asked) == memory.generation else {}
+        memory, waits = self._seen()
+        return pending.notices(waits, memory) if connection.scalar(asked) == memory.generation else {}
 
     def latest_attempts(self) -> dict[str, tuple[datetime, str]]:
         """Give for each source its latest attempt and the reason, later than the database may know them."""
-        return {source: (moment(state.until), state.reason) for source, state in self._memory.health.items()}
+        memory, waits = self._seen()
+        known = pending.health(waits, memory)
+        return {source: (moment(state.until), state.reason) for source, state in known.items()}
