@@ -112,10 +112,11 @@ def _progress(stream: IO[bytes], name: str) -> AbstractContextManager[Callable[[
 
 def _print(document: dict[str, Any]) -> None:
     """Print the census as tables for people."""
-    from netaudit.cli.output import console
+    from netaudit.cli.output import console, counted
 
     out = console()
-    out.print(f"{document['frames']} frames, {_moment(document['first'])} to {_moment(document['last'])} (UTC)")
+    frames = counted(document["frames"], "frame", "frames")
+    out.print(f"{frames}, {_moment(document['first'])} to {_moment(document['last'])} (UTC)")
     _print_table(out, "Devices", _devices(document))
     if any(device["randomised"] for device in document["devices"]):
         out.print("* a made-up address (randomised, virtual or set by hand): it has no maker", markup=False)
@@ -269,6 +270,7 @@ def _rate(per_s: float | None) -> str:
 
 def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     """Say each fault in one line."""
+    from netaudit.cli.output import counted
     from netaudit.publish.text import harmless
 
     faults = document["faults"]
@@ -287,10 +289,12 @@ def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     for unknown in faults["unplanned"]:
         where = f"in segment {unknown['segment']}" if unknown["segment"] else "in no segment of the plan"
         room = f", which has room for {unknown['room']}" if unknown["room"] else ""
-        yield f"{len(unknown['macs'])} devices unknown to the plan {where}{room}: {_few(unknown['macs'])}"
+        devices = counted(len(unknown["macs"]), "device", "devices")
+        yield f"{devices} unknown to the plan {where}{room}: {_few(unknown['macs'])}"
     if faults["unknown_radios"]:
         yield f"radios that are not in the plan: {_few(faults['unknown_radios'])}"
     if faults["snapped"]:
-        yield f"{faults['snapped']} frames were captured only in part; names and options at their ends may be missing"
+        frames = counted(faults["snapped"], "frame was", "frames were")
+        yield f"{frames} captured only in part; names and options at the end may be missing"
     for what, count in faults["unreadable"].items():
         yield f"{count} x {what}: could not be read"

@@ -105,7 +105,8 @@ def _plan(args: argparse.Namespace, baseline: Baseline, site: Site) -> int:
     for number, step in enumerate(move.steps, 1):
         print(f"{number}. {step.title}\n   do     {step.do}\n   proof  {step.proof}\n   back   {step.back}")
     by_hand = sum(task.by_hand for task in move.tasks)
-    print(f"{by_hand} of {len(move.tasks)} devices need a hand: the list is in {path}")
+    need = f"{'device needs' if len(move.tasks) == 1 else 'devices need'} a hand"
+    print(f"{by_hand} of {len(move.tasks)} {need}: the list is in {path}")
     return 0
 
 

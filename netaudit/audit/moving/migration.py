@@ -203,7 +203,7 @@ def _steps(
         steps.append(
             Step(
                 "Go round the rooms",
-                f"{by_hand} devices need a hand: the list below, room by room.",
+                f"{by_hand} {'device needs' if by_hand == 1 else 'devices need'} a hand: the list below, room by room.",
                 "netaudit cutover shows nothing missing.",
                 "A device that won't come over stays on the old network until its maker has answered.",
             )
