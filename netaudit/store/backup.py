@@ -129,7 +129,7 @@ def look_through(path: Path) -> Copy:
             raise StoreError(f"{path}: was written by a newer netaudit (schema {version}, this one knows {HEAD})")
         said = [row[0] for row in connection.execute(f"PRAGMA integrity_check({_COMPLAINTS})")]
         if said != ["ok"]:
-            raise StoreDamaged(f"{path}: is damaged: {said[0]}")
+            raise StoreDamaged(f"{path}: is damaged: {said[0]}; put back a backup (`netaudit store restore`)")
         sites = [row[0] for row in connection.execute("SELECT name FROM sites ORDER BY id")]
     return Copy(path, ", ".join(sites), version, path.stat().st_size)
 
@@ -144,7 +144,7 @@ def check(path: Path) -> list[str]:
     try:
         look_through(path)
     except StoreDamaged as error:
-        return [f"{error}; put back a backup with `netaudit store restore`"]
+        return [str(error)]
     mode = path.stat().st_mode & 0o777
     if mode & 0o077:
         complaints.append(f"{path}: others may read it (mode {mode:o}): chmod 600 it")

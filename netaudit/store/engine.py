@@ -54,12 +54,21 @@ def shown(url: URL) -> str:
 
 
 def connect(url: URL) -> Engine:
-    """Make the engine; for SQLite the file is made first, readable by its owner only (its WAL takes the same mode)."""
+    """
+    Make the engine; for SQLite the file is made first, readable by its owner only (its WAL takes the same mode).
+
+    Raises:    StoreError: the file can't be made, or what a PostgreSQL needs isn't installed.
+    """
     if url.get_backend_name() != "sqlite":
-        # No column of ours is an hstore: not asking for that type saves a box two waits at each shipment.
-        return create_engine(
-            url, pool_size=2, max_overflow=2, connect_args={"connect_timeout": 10}, use_native_hstore=False
-        )
+        try:
+            # No column of ours is an hstore: not asking for that type saves a box two waits at each shipment.
+            return create_engine(
+                url, pool_size=2, max_overflow=2, connect_args={"connect_timeout": 10}, use_native_hstore=False
+            )
+        except ImportError as error:
+            raise StoreError(
+                f'{shown(url)}: a PostgreSQL needs psycopg ({error}): pip install "netaudit[fleet]"'
+            ) from error
     _make_private(Path(url.database or ""))
     engine = create_engine(url, connect_args={"timeout": BUSY_MS / 1000}, pool_size=2, max_overflow=4)
     event.listen(engine, "connect", _prepare)

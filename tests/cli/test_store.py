@@ -97,6 +97,17 @@ def test_a_wrong_call_is_one_line_and_status_2(
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_to_do_about_a_store_that_is_none_is_said_once(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """One complaint about a file of something else, in which a backup is spoken of once."""
+    other = tmp_path / "site.toml"
+    other.write_text("[site]\n" * 200)
+    other.chmod(0o600)
+    assert main(["store", "check", str(other)]) == 1
+    said = capsys.readouterr().out
+    assert said.count("\n") == 1
+    assert said.count("put back a backup") == 1
+
+
 def test_keeping_too_little_is_said(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Samples must live until their day is rolled up."""
     assert main(["store", "prune", str(house), "--raw", "1"]) == 2
