@@ -132,11 +132,12 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
     from dataclasses import replace
 
     from netaudit.audit.acceptance.words import RESTART
+    from netaudit.cli.evidence_input import tell_span
     from netaudit.daemon.collect import collect
     from netaudit.observe.observation import Notice
 
     told: list[Notice] = []
-    sys.stderr.write(f"looking for {seconds / 60:.0f} min\n" if seconds >= 120 else f"looking for {seconds:.0f} s\n")
+    tell_span(seconds)
 
     def tell(evidence: Evidence) -> None:
         if restart and not told:

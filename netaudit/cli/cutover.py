@@ -118,12 +118,13 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
     from rich.live import Live
 
     from netaudit.audit.moving.cutover import progress
-    from netaudit.cli.evidence_input import write_text
+    from netaudit.cli.evidence_input import tell_span, write_text
     from netaudit.cli.output import console
     from netaudit.daemon.collect import collect
     from netaudit.publish.moving import render_cutover, sentence
     from netaudit.publish.text import harmless
 
+    tell_span(seconds, "Ctrl-C ends it sooner and says how it stands")
     out = console()
     live = Live(console=out, auto_refresh=False, transient=True) if out.is_terminal and not args.json else None
     before: dict[str, str] = {}
@@ -147,6 +148,7 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
         every_s=EVERY_S,
         tell=tell,
         latest_every_s=min(SWEEP_EVERY_S, site.looking.sweep_every_s),
+        until_stopped=True,
     )
     if live is None:
         return asyncio.run(look)

@@ -97,16 +97,30 @@ def from_captures(site: Site, files: Sequence[str]) -> Found:
 
 def by_looking(site: Site, seconds: float) -> Found:
     """
-    Look now.
+    Look now, until the time is over or Ctrl-C is pressed.
 
-    Raises:    LookError: no segment can be looked at, or without the right to.
+    Raises:    LookError: no segment can be looked at, or without the right to, or nobody was seen.
     """
     import asyncio
     import os
 
     from netaudit.daemon.collect import collect
+    from netaudit.errors import LookError
 
-    return Found(asyncio.run(collect(site, seconds, environ=os.environ)), "looking", {}, ())
+    tell_span(seconds, "Ctrl-C ends it sooner and keeps what was seen by then")
+    evidence = asyncio.run(collect(site, seconds, environ=os.environ, until_stopped=True))
+    if not evidence.sightings:
+        raise LookError("nobody was seen: look at this box's cable and at the interfaces and networks of the plan")
+    return Found(evidence, "looking", {}, ())
+
+
+def tell_span(seconds: float, more: str = "") -> None:
+    """Say on standard error how long it will look: nobody waits without a word."""
+    import sys
+
+    size, unit = (1, "s") if seconds < 120 else (60, "min") if seconds < 7200 else (3600, "h")
+    sys.stderr.write(f"looking for {seconds / size:.4g} {unit}{'; ' if more else ''}{more}\n")
+    sys.stderr.flush()
 
 
 def write_text(path: str, text: str | bytes) -> None:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import signal
+import socket
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.acceptance.evidence import freeze
@@ -45,13 +47,15 @@ async def collect(
     every_s: float | None = None,
     tell: Callable[[Evidence], None] = lambda _: None,
     latest_every_s: float | None = None,
+    until_stopped: bool = False,
 ) -> Evidence:
     """
     Look at every segment of the plan that names this box's interface, and at the plan's switches and services.
 
     Args:      seconds: for how long; environ: holds the secrets by the names that the plan gives; every_s: how often `tell` is
                given what is there so far; latest_every_s: sweep so often and hold only the latest of each kind of word, and
-               no samples: for a night of many hours.
+               no samples: for a night of many hours; until_stopped: SIGINT ends the look, and what was seen by then counts
+               (a second one is an interrupt as ever).
     Raises:    LookError: no segment can be looked at, or without the right to. OutOfRange: the time.
     """
     if not 1 <= seconds <= 7 * 86_400:
@@ -76,6 +80,12 @@ async def collect(
     ]
     if not looks:
         raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+    for look in looks:
+        # The daemon waits for an interface that comes later; a look that has an end must not end with nothing seen.
+        if look.interface not in {name for _, name in socket.if_nameindex()}:
+            raise LookError(
+                f"segment {look.name}: this box has no interface {look.interface}; `ip link` lists what there is"
+            )
     sources = Sources(site, sink=sink, now=now, environ=environ, looks=looks)
 
     async def report() -> None:
@@ -95,7 +105,10 @@ async def collect(
     ]
     if every_s is not None:
         jobs.append(_repeat(report, every_s, first_s=every_s))
-    await _for(seconds, jobs)
+    stopped = asyncio.Event()
+    if until_stopped:
+        _stop_once(stopped)
+    await _for(seconds, jobs, stopped)
     return freeze(seen.values(), began, now())
 
 
@@ -136,19 +149,31 @@ async def _repeat(look: Callable[[], Awaitable[None]], every_s: float, *, first_
         due_s = max(due_s + every_s, loop.time())
 
 
-async def _for(seconds: float, jobs: Iterable[Awaitable[None]]) -> None:
-    """Run jobs for so long; an error of one ends all and is raised."""
-    tasks = [asyncio.ensure_future(job) for job in jobs]
+def _stop_once(stopped: asyncio.Event) -> None:
+    """Take the first SIGINT as the wish to end; the next does what it always does."""
     loop = asyncio.get_running_loop()
-    ends_s = loop.time() + seconds
+
+    def stop() -> None:
+        loop.remove_signal_handler(signal.SIGINT)
+        stopped.set()
+
+    loop.add_signal_handler(signal.SIGINT, stop)
+
+
+async def _for(seconds: float, jobs: Iterable[Awaitable[None]], stopped: asyncio.Event) -> None:
+    """Run jobs for so long, or until stopped; an error of one ends all and is raised."""
+    end = asyncio.ensure_future(asyncio.wait_for(stopped.wait(), seconds))
+    tasks = [asyncio.ensure_future(job) for job in jobs]
     try:
-        pending = set(tasks)
-        while pending and (left_s := ends_s - loop.time()) > 0:
-            done, pending = await asyncio.wait(pending, timeout=left_s, return_when=asyncio.FIRST_EXCEPTION)
-            for task in done:
+        pending = {end, *tasks}
+        while end in pending:
+            done, pending = await asyncio.wait(pending, return_when=asyncio.FIRST_COMPLETED)
+            for task in done - {end}:
                 task.result()
-        await asyncio.sleep(max(0.0, ends_s - loop.time()))
+        with contextlib.suppress(TimeoutError):
+            end.result()
     finally:
+        end.cancel()
         for task in tasks:
             task.cancel()
         with contextlib.suppress(asyncio.CancelledError):

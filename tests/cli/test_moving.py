@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import io
 import json
+import signal
 import subprocess
 import sys
+import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -323,6 +325,43 @@ def test_the_night_of_a_move_in_the_laboratory(lab: Lab, tmp_path: Path) -> None
     assert process.returncode == 0
     assert "back  scale" in said
     assert "All 3 are back where they belong" in said
+
+
+@pytest.mark.timeout(60)
+def test_stopping_a_long_look_keeps_what_was_seen(lab: Lab, tmp_path: Path) -> None:
+    """SIGINT after the first sweeps of a day's look: the baseline is written with those who answered, with status 0."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(NIGHT, encoding="utf-8")
+    segment = lab.segment([ROUTER, DESK_HOST, SCALE], own=["192.0.2.1/27"])
+    words = [sys.executable, "-m", "netaudit"]
+    process = lab.popen(
+        [*words, "baseline", str(plan), "spring", "--out", str(tmp_path)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+    )
+    said = process.stderr.readline() if process.stderr else ""
+    assert said == "looking for 24 h; Ctrl-C ends it sooner and keeps what was seen by then\n"
+    while segment.counts().answered.get("arp", 0) < 3:
+        time.sleep(0.1)
+    time.sleep(2.0)  # what a sweep heard is handed over at its end: here 30 addresses, twice, at 500 frames/s
+    process.send_signal(signal.SIGINT)
+    out, _ = process.communicate(timeout=30)
+    assert (process.returncode, out.splitlines()[0]) == (0, "3 devices, from looking")
+    assert (tmp_path / "spring.baseline.json").exists()
+
+
+@pytest.mark.timeout(60)
+def test_an_empty_segment_makes_no_baseline(lab: Lab, tmp_path: Path) -> None:
+    """Where nobody answered nothing is frozen: what would be compared with it later would all be new."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(NIGHT, encoding="utf-8")
+    lab.segment(own=["192.0.2.1/27"])
+    words = [sys.executable, "-m", "netaudit", "baseline", str(plan), "spring", "--for", "2s", "--out", str(tmp_path)]
+    done = lab.run(words, check=False)
+    assert done.returncode == 2
+    assert done.stderr.splitlines()[-1].startswith("netaudit baseline: nobody was seen: ")
+    assert not list(tmp_path.glob("spring*"))
 
 
 @pytest.mark.timeout(60)

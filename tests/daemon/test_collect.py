@@ -18,8 +18,8 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.certificate import Certificate, certify
 from netaudit.audit.acceptance.check import Outcome, prepare
-from netaudit.audit.acceptance.checks.cabling import sockets
 from netaudit.audit.acceptance.evidence import Evidence, freeze
+from netaudit.audit.acceptance.wiring import sockets
 from netaudit.audit.moving.baseline import freeze_baseline
 from netaudit.audit.moving.cutover import Stage, progress
 from netaudit.daemon.collect import collect
@@ -283,6 +283,13 @@ def test_a_long_night_holds_only_the_latest_word(lab: Lab) -> None:
     assert len(keys) == len(set(keys))
     assert {mac for mac, _, _ in keys} >= {host.mac for host in (*HOME, *THINGS)}
     assert not evidence.samples
+
+
+def test_a_look_at_an_interface_that_is_not_there_is_refused(lab: Lab) -> None:
+    """A mistyped interface ends the call at once and is named: half an hour would prove nothing."""
+    _build(lab)
+    with pytest.raises(LookError, match="segment things: this box has no interface seg9"):
+        lab.call(collect, parse_site(PLAN.replace('"seg1"', '"seg9"')), 600.0, environ={})
 
 
 def test_looking_needs_a_segment_with_an_interface_and_a_sensible_time(lab: Lab) -> None:
