@@ -51,6 +51,7 @@ def render_certificate(certificate: Certificate, site: Site) -> str:
         {
             "site": site,
             "header": site.site,
+            "locale": site.site.locale,
             "certificate": certificate,
             "sentence": sentence(certificate),
             "counts": [(outcome_mark(one), MEANINGS[one], certificate.count(one)) for one in reversed(ORDER)],

@@ -26,8 +26,16 @@ _HEAD: Final = 70.0
 _FOOT: Final = 86.0
 _SMALL: Final = 11.0
 # Strokes of walls: the heavier the material, the thicker. The eye's order, not a measure; the legend names them.
-_WALL_STROKES: Final = {"plasterboard": 2.0, "wood": 2.5, "glass": 1.5, "brick": 5.0, "concrete": 7.0, "metal": 4.0}
-_WALL_DASHES: Final = {"glass": "6 3", "metal": "2 2"}
+_WALL_STROKES: Final = {
+    "plasterboard": 2.0,
+    "wood": 2.5,
+    "glass": 1.5,
+    "coated glass": 2.5,
+    "brick": 5.0,
+    "concrete": 7.0,
+    "metal": 4.0,
+}
+_WALL_DASHES: Final = {"glass": "6 3", "coated glass": "6 3 1 3", "metal": "2 2"}
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.text import harmless, kind_name, place_name, quantity, without_macs
+from netaudit.publish.text import kind_name, place_name, quantity, told, without_macs
 from netaudit.publish.views import headroom
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def summarise(
     to_do = [
         *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
         # A finding's own sentence says where.
-        *(_finding(found) for found in is_open),
+        *(_finding(found, site) for found in is_open),
         *(ToDo(_over(one, site), "") for one in over),
         *(_caution("", found.place, found.text, found.cure, site) for found in flaws),
     ]
@@ -108,13 +108,15 @@ def summarise(
 
 
 def _caution(lead: str, place: str, text: str, cure: str, site: Site) -> ToDo:
-    said = f"{lead}{place_name(place, site)}: {harmless(text, 400).rstrip('.')}."
-    return ToDo(said[:1].upper() + said[1:], harmless(cure, 400))
+    locale = site.site.locale
+    said = f"{lead}{place_name(place, site)}: {told(text, locale).rstrip('.')}."
+    return ToDo(said[:1].upper() + said[1:], told(cure, locale))
 
 
-def _finding(found: FindingView) -> ToDo:
-    said = without_macs(harmless(found.text, 400).rstrip("."))
-    return ToDo(f"{said[:1].upper()}{said[1:]}.", harmless(found.cure, 400))
+def _finding(found: FindingView, site: Site) -> ToDo:
+    locale = site.site.locale
+    said = without_macs(told(found.text, locale).rstrip("."))
+    return ToDo(f"{said[:1].upper()}{said[1:]}.", told(found.cure, locale))
 
 
 def _over(one: Standing, site: Site) -> str:

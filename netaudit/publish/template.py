@@ -26,6 +26,7 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         harmless=text.harmless,
+        told=text.told,
         identity=text.identity,
         quantity=text.quantity,
         figure=text.figure,

@@ -15,7 +15,7 @@ from zoneinfo import ZoneInfo
 
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_time
-from babel.numbers import format_currency, format_decimal
+from babel.numbers import format_currency, format_decimal, get_decimal_symbol, get_group_symbol
 
 from netaudit.capacity.line import Kind
 
@@ -104,6 +104,27 @@ def harmless(text: str, longest: int = LONGEST_TEXT) -> str:
             kept.append(char)
     cut = "".join(kept)
     return cut if len(cut) <= longest else cut[: longest - 1].rstrip() + "\u2026"
+
+
+# A figure as the program's own sentences write it: 58.5 Mb/s, 51.2 of 64, 1,200 addresses. Not what only looks like one:
+# clauses, versions, addresses, and the bands, for "2.4 GHz" is a name.
+_UNIT: Final = r"(?:%|[kMGT]?b/s|[kMGT]?B|k?Wh?|V|A|dBm?|c?m|[mn\u00b5]?s|min|h|days?|weeks?|times|of \d)(?![a-z/])"
+_FIGURE: Final = re.compile(
+    rf"(?<![\w.,:/-])(?:(\d{{1,3}}(?:,\d{{3}})+)(?:\.(\d+))?(?=[ \u00a0](?:{_UNIT}|[a-z]{{3}}))"
+    rf"|(\d+)\.(\d+)(?=[ \u00a0]{_UNIT}))"
+)
+
+
+def told(text: str, locale: str = "en", longest: int = 400) -> str:
+    """Make a sentence of the program's own fit to print, its figures written as the site writes those beside it."""
+    decimal, group = get_decimal_symbol(locale_of(locale)), get_group_symbol(locale_of(locale))
+
+    def write(found: re.Match[str]) -> str:
+        whole, part = (found[1], found[2]) if found[1] else (found[3], found[4])
+        return whole.replace(",", group) + (f"{decimal}{part}" if part else "")
+
+    said = harmless(text, longest)
+    return said if (decimal, group) == (".", ",") else _FIGURE.sub(write, said)
 
 
 def identity(ref: str) -> str:

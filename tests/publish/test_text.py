@@ -20,6 +20,7 @@ from netaudit.publish.text import (
     place_name,
     quantity,
     span,
+    told,
 )
 from netaudit.site.model import Header, Site
 
@@ -141,3 +142,44 @@ def test_spans_are_said_in_one_unit() -> None:
         "1 day",
         "3 days",
     ]
+
+
+# CLDR 46: German writes 1.234,5, French (since 34) 1 234,5 with a narrow no-break space, English 1,234.5.
+@pytest.mark.parametrize(
+    ("locale", "thousands", "decimals"),
+    [
+        ("en_GB", "1,234", "58.5"),
+        ("de", "1.234", "58,5"),
+        ("fr", "1\u202f234", "58,5"),
+        ("de_CH", "1\u2019234", "58.5"),
+    ],
+)
+def test_figures_in_sentences_are_those_of_the_columns_beside_them(locale: str, thousands: str, decimals: str) -> None:
+    """What the program says in a sentence of English has the site's signs, as the columns of numbers have."""
+    said = "lacks 1,234 addresses; slowest: laptops at 58.5 Mb/s, 58.5 % of the time, 58.5 of 64, 58.5 times as much"
+    assert told(said, locale) == said.replace("1,234", thousands).replace("58.5", decimals)
+    assert number(1234, locale) == thousands
+    assert number(58.5, locale) == decimals
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "IEEE 802.11-2020 9.3.3.2, 10.1.3",
+        "hall, 2.4 GHz radio",
+        "10.71.20.5 is used",
+        "version 1.2 of it",
+        "RFC 5227, 2.4: an",
+        "clause 10.1 says",
+        "week 2.4",
+        "ports 1, 2, 3",
+    ],
+)
+def test_what_only_looks_like_a_figure_stays(name: str) -> None:
+    """Clauses, addresses, versions and names of bands are written as they are everywhere."""
+    assert told(name, "de") == name
+
+
+def test_a_sentence_is_made_harmless_too() -> None:
+    """The same bounds and characters as for any text."""
+    assert told("x\u202ey" * 400, "de") == harmless("x\u202ey" * 400, 400)
