@@ -56,11 +56,6 @@ class Spacing:
         """DIFS = SIFS + 2 slots (IEEE 802.11-2020 10.3.7)."""
         return self.sifs_us + 2 * self.slot_us
 
-    @property
-    def pifs_us(self) -> float:
-        """PIFS = SIFS + 1 slot (IEEE 802.11-2020 10.3.7)."""
-        return self.sifs_us + self.slot_us
-
     def aifs_us(self, slots: int) -> float:
         """AIFS = SIFS + AIFSN slots (IEEE 802.11-2020 10.23.2.4)."""
         return self.sifs_us + slots * self.slot_us
@@ -78,13 +73,6 @@ def spacing(band: Band, *, long_slot: bool = False) -> Spacing:
     if long_slot:
         raise OutOfRange(f"long slots exist only in 2.4 GHz, not in {band} GHz")
     return Spacing(16.0, 9.0)
-
-
-def eifs_us(band: Band, *, long_slot: bool = False) -> float:
-    """EIFS = SIFS + an ACK at the lowest mandatory rate + DIFS [us] (IEEE 802.11-2020 10.3.7)."""
-    gaps = spacing(band, long_slot=long_slot)
-    slowest = dsss(1) if long_slot else ofdm(6)
-    return gaps.sifs_us + ppdu_us(slowest, ACK_BYTES, band) + gaps.difs_us
 
 
 class Category(StrEnum):

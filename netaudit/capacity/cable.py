@@ -26,8 +26,6 @@ FIXED_LIMIT_M = 90.0
 CHANNEL_LIMIT_M = 100.0
 CORDS_LIMIT_M = 10.0
 
-# ISO/IEC 11801-1 classes D to EA, from memory: the loop of one pair of a channel; half of it is a pairset's loop [ohm].
-CHANNEL_PAIR_LOOP_OHM = 25.0
 # ANSI/TIA-568.2-D 6.7 at 20 degC, any gauge [ohm for 100 m of one conductor].
 CONDUCTOR_LIMIT_OHM_PER_100_M = 9.38
 
@@ -109,15 +107,6 @@ def conductor_ohm(gauge_awg: int, length_m: float, *, temperature_c: float = REF
         raise OutOfRange(f"copper at {temperature_c:g} degC: write -40 to 90")
     cold = RESISTIVITY_OHM_M * length_m / area_m2(gauge_awg)
     return cold * (1.0 + TEMPERATURE_COEFFICIENT_PER_K * (temperature_c - REFERENCE_C))
-
-
-def pair_loop_ohm(gauge_awg: int, length_m: float, *, temperature_c: float = REFERENCE_C) -> float:
-    """
-    Loop of one pair, out and back, as a cable tester prints it [ohm].
-
-    Args, Raises, Source: as `conductor_ohm`; twice one conductor.
-    """
-    return 2.0 * conductor_ohm(gauge_awg, length_m, temperature_c=temperature_c)
 
 
 def power_loop_ohm(gauge_awg: int, length_m: float, *, pairs: int, temperature_c: float = REFERENCE_C) -> float:

@@ -36,16 +36,3 @@ def outgrown_in(line: Line, growth_per_year: float) -> float:
     Source:    as `years_left`.
     """
     return years_left(line.planned, line.usable, growth_per_year)
-
-
-def outgrown_year(line: Line, growth_per_year: float, *, this_year: int) -> int | None:
-    """
-    Calendar year in which a line is outgrown; None where it never is, or not within a hundred years.
-
-    Args:      this_year, the year that the plan's demand holds for.
-    Raises:    OutOfRange: a negative growth.
-    Source:    as `years_left`.
-    """
-    left = outgrown_in(line, growth_per_year)
-    # Beyond a hundred years nobody's growth is steady.
-    return this_year + math.floor(left) if left <= 100.0 else None

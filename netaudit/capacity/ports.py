@@ -7,7 +7,6 @@ and rates that its category is good for.
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from typing import TYPE_CHECKING
 
@@ -21,21 +20,8 @@ if TYPE_CHECKING:
 
     from netaudit.site.model import Drop, PortGroup, Site
 
-PORTS_REASON = f"10 % spare ports, and two in each closet where it has them ({PRACTICE})"
+PORTS_REASON = f"10 % spare ports ({PRACTICE})"
 LENGTH_BASIS = "ANSI/TIA-568.2-D 6.3, 6.4; ISO/IEC 11801-1"
-SPARE_SHARE = 0.1  # common practice, no source
-SPARE_LEAST = 2  # common practice, no source: in each closet
-
-
-def ports_needed(devices: int, *, spare: float = SPARE_SHARE) -> int:
-    """
-    Ports to buy for so many wired things with a share spare.
-
-    Args:      devices that need a port; spare share of them, at least two ports.
-    Source:    common practice, no source.
-    """
-    # 40 * 1.1 is a hair above 44 in binary; the hair is no port.
-    return devices + max(SPARE_LEAST, math.ceil(devices * spare - 1e-9))
 
 
 def judge(site: Site, patching: Patching | None = None) -> Verdict:

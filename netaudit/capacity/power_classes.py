@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from netaudit.capacity.cable import heat_w, voltage_drop_v
 from netaudit.errors import OutOfRange
 
 
@@ -127,8 +128,13 @@ def feed(device_w: float, *, supply_v: float, loop_ohm: float) -> Fed:
         raise OutOfRange(f"{device_w:g} W can't pass {loop_ohm:g} ohm from {supply_v:g} V: {most:.1f} W is the most")
     # The same root, written so that a loop of nearly nothing doesn't subtract two equal numbers.
     current_a = 2.0 * device_w / (supply_v + math.sqrt(root))
-    loss_w = current_a * current_a * loop_ohm
-    return Fed(current_a, supply_v * current_a, loss_w, device_w, supply_v - current_a * loop_ohm)
+    return Fed(
+        current_a,
+        supply_v * current_a,
+        heat_w(current_a, loop_ohm),
+        device_w,
+        supply_v - voltage_drop_v(current_a, loop_ohm),
+    )
 
 
 def arriving_w(port_w: float, *, supply_v: float, loop_ohm: float) -> float:
@@ -147,7 +153,7 @@ def arriving_w(port_w: float, *, supply_v: float, loop_ohm: float) -> float:
     if loop_ohm > 0.0:
         # A port can't push more than the current at which the cable takes half: beyond it less arrives, not more.
         current_a = min(current_a, supply_v / (2.0 * loop_ohm))
-    return supply_v * current_a - current_a * current_a * loop_ohm
+    return supply_v * current_a - heat_w(current_a, loop_ohm)
 
 
 def class_of_draw(device_w: float) -> int:

@@ -54,13 +54,6 @@ _INDOOR = {
 }
 
 
-def free_space_db(frequency_mhz: float, distance_m: float) -> float:
-    """Loss in free space [dB]: 20 log f + 20 log d - 27.55 (Friis). Raises OutOfRange at distance 0 or below."""
-    if distance_m <= 0 or frequency_mhz <= 0:
-        raise OutOfRange(f"a path has a length and a frequency above 0, not {distance_m} m and {frequency_mhz} MHz")
-    return 20 * math.log10(frequency_mhz) + 20 * math.log10(distance_m) - 27.55
-
-
 def indoor_loss_db(
     frequency_mhz: float, distance_m: float, floors: int = 0, environment: Environment = Environment.HOUSE
 ) -> float:
@@ -80,26 +73,6 @@ def indoor_loss_db(
     return 20 * math.log10(frequency_mhz) + row.power * math.log10(max(distance_m, 1.0)) + floor_db - 28
 
 
-def task_group_home_db(frequency_mhz: float, distance_m: float, floors: int = 0, walls: int = 0) -> float:
-    """
-    Loss in a home by the 802.11ax task group's model [dB]: a second opinion on `indoor_loss_db`.
-
-    Source:    IEEE 802.11-14/0980, residential; floor term of COST 231.
-    """
-    floor_db = 18.3 * floors ** ((floors + 2) / (floors + 1) - 0.46) if floors else 0.0
-    return _task_group_db(frequency_mhz, distance_m, 5.0) + floor_db + 5 * walls
-
-
-def task_group_office_db(frequency_mhz: float, distance_m: float, walls: int = 0) -> float:
-    """Loss in an office by the 802.11ax task group's model [dB] (IEEE 802.11-14/0980, enterprise)."""
-    return _task_group_db(frequency_mhz, distance_m, 10.0) + 7 * walls
-
-
-def _task_group_db(frequency_mhz: float, distance_m: float, break_m: float) -> float:
-    near_db = 40.05 + 20 * math.log10(frequency_mhz / 2400) + 20 * math.log10(min(max(distance_m, 1.0), break_m))
-    return near_db + (35 * math.log10(distance_m / break_m) if distance_m > break_m else 0.0)
-
-
 # ITU-R P.2040-3 Table 3: relative permittivity a f^b, conductivity c f^d S/m, f in GHz (every b we use is 0).
 _MATERIALS = {
     "concrete": (5.24, 0.0462, 0.7822),
@@ -114,6 +87,8 @@ _MATERIALS = {
 _THICKNESS_M = {"concrete": 0.2, "brick": 0.2, "plasterboard": 0.025, "wood": 0.04, "glass": 0.006}
 # Metal lets nothing through; what arrives comes around it (common practice, no source) [dB].
 METAL_DB = 30.0
+# A pane that keeps heat by a film of metal, 3GPP TR 38.901 Table 7.4.3-1: a loss [dB], and what each GHz adds [dB].
+_COATED_GLASS_DB = (23.0, 0.3)
 # Outer wall of a house, with its windows: COST 231, concrete with windows [dB].
 OUTER_WALL_DB = 7.0
 
@@ -137,23 +112,14 @@ def slab_loss_db(material: str, thickness_m: float, frequency_mhz: float) -> flo
     return -20 * math.log10(abs(through))
 
 
-@lru_cache(maxsize=64)  # six materials, three bands
+@lru_cache(maxsize=64)  # seven materials, three bands
 def wall_loss_db(material: str, band: Band) -> float:
     """Loss of an ordinary wall of the plan [dB]. Raises OutOfRange for a material that is none."""
     if material == "metal":
         return METAL_DB
+    if material == "coated glass":
+        least_db, per_ghz_db = _COATED_GLASS_DB
+        return least_db + per_ghz_db * BAND_MHZ[band] / 1000
     if material not in _THICKNESS_M:
-        raise OutOfRange(f"no wall of {material}; materials are {', '.join([*_THICKNESS_M, 'metal'])}")
+        raise OutOfRange(f"no wall of {material}; materials are {', '.join([*_THICKNESS_M, 'coated glass', 'metal'])}")
     return slab_loss_db(material, _THICKNESS_M[material], BAND_MHZ[band])
-
-
-# 3GPP TR 38.901 Table 7.4.3-1: loss = a + b f, f in GHz [dB]: a second opinion on the slabs.
-_PENETRATION = {"glass": (2.0, 0.2), "coated glass": (23.0, 0.3), "concrete": (5.0, 4.0), "wood": (4.85, 0.12)}
-
-
-def penetration_loss_db(material: str, frequency_mhz: float) -> float:
-    """Loss through an outer wall's material by 3GPP TR 38.901 Table 7.4.3-1 [dB]. Raises OutOfRange for others."""
-    if material not in _PENETRATION:
-        raise OutOfRange(f"no penetration loss for {material}; there is {', '.join(_PENETRATION)}")
-    fixed_db, per_ghz_db = _PENETRATION[material]
-    return fixed_db + per_ghz_db * frequency_mhz / 1000

@@ -288,11 +288,3 @@ def rate_bps(mode: Mode) -> float:
     if mode.is_dsss:
         return mode.mcs * 1e6
     return float(data_bits(mode) * 1_000_000_000 / symbol_ns(mode))
-
-
-def printed_mbps(mode: Mode) -> float:
-    """Give the rate as the standard's tables print it: one decimal, halves up, rounded once, at the end [Mb/s]."""
-    if mode.is_dsss:
-        return mode.mcs
-    tenths = data_bits(mode) * 10_000 / symbol_ns(mode)
-    return int(tenths + Fraction(1, 2)) / 10

@@ -64,17 +64,17 @@ def usable_share(redundancy: Redundancy, disks: int) -> float:
     return (disks - _PARITY_DISKS[redundancy]) / disks
 
 
-def space_bytes(disk_bytes: float, disks: int, *, redundancy: Redundancy = "none", reserve: float = 0.0) -> float:
+def space_bytes(raw_bytes: float, *, usable: float = 1.0, reserve: float = 0.0) -> float:
     """
     Space for recordings [B].
 
-    Args:      disk_bytes of one disk; disks; redundancy; reserve share not used for recording, 0 to below 1.
-    Raises:    OutOfRange: as `usable_share`, or a reserve outside its range.
+    Args:      raw_bytes of all disks; usable share that redundancy leaves, 0..1; reserve share not used, 0 to below 1.
+    Raises:    OutOfRange: a share outside its range.
     Source:    arithmetic.
     """
-    if not 0.0 <= reserve < 1.0:
-        raise OutOfRange(f"a reserve of {reserve:g}: write 0 to below 1")
-    return disk_bytes * disks * usable_share(redundancy, disks) * (1.0 - reserve)
+    if not 0.0 <= reserve < 1.0 or not 0.0 <= usable <= 1.0:
+        raise OutOfRange(f"reserve {reserve:g}, usable {usable:g}: write 0 to below 1, and 0 to 1")
+    return raw_bytes * usable * (1.0 - reserve)
 
 
 def days_kept(space: float, daily_bytes: float) -> float:
@@ -156,7 +156,7 @@ def _lines(site: Site, name: str, kept: _Kept, usable: float) -> Iterator[Line]:
     daily_bytes = kept.daily_bytes
     grow = 1.0 + site.site.growth
     days = row.retention_s / DAY_S
-    space = row.disk_bytes * row.disks * usable * (1.0 - row.reserve)
+    space = space_bytes(row.disk_bytes * row.disks, usable=usable, reserve=row.reserve)
     wanted = daily_bytes * days
     to_buy = (disk_needed_bytes(daily_bytes, days, reserve=row.reserve, usable=usable),) if usable else ()
     yield Line(

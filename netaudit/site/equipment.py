@@ -57,7 +57,6 @@ class RouterSheet(Sheet):
 
     ports: Ports = Field(min_length=1, description="LAN ports, a number or groups")
     routed_bps: Rate = Field(gt=0, alias="routed", description="What it forwards, plain")
-    inspected_bps: Rate | None = Field(None, gt=0, alias="inspected", description="The same while it inspects traffic")
     draw_w: Power = Field(12.0, ge=0, alias="draw", description="Own consumption")
 
 

@@ -23,7 +23,7 @@ Category = Literal["cat5", "cat5e", "cat6", "cat6a", "cat7", "cat8", "fibre"]
 PortPower = Literal["none", "type 1", "type 2", "type 3", "type 4", "passive 24 V"]
 Supply = Literal["802.3", "passive 24 V", "mains", "battery"]
 Distance = Literal["near", "mid", "far"]
-Material = Literal["plasterboard", "wood", "glass", "brick", "concrete", "metal"]
+Material = Literal["plasterboard", "wood", "glass", "coated glass", "brick", "concrete", "metal"]
 Name = Annotated[str, StringConstraints(pattern=r"^[^\s/:@,=\"']{1,48}$")]
 # Two references to one thing must read the same: the kind, a colon, the name; the router is only one and has no name.
 Ref = Annotated[str, StringConstraints(pattern=r"^(router|[a-z_]+:[^\s/:@,=\"']{1,48})$")]
@@ -173,7 +173,9 @@ class Wall(Table):
     y1_m: Length = Field(alias="y1", description="One end, from the drawing's lower edge")
     x2_m: Length = Field(alias="x2", description="Other end, from the left edge")
     y2_m: Length = Field(alias="y2", description="Other end, from the lower edge")
-    material: Material = Field("plasterboard", description="What it is made of")
+    material: Material = Field(
+        "plasterboard", description="What it is made of; coated glass keeps the warmth in, and the network out"
+    )
 
 
 class Guests(Table):

@@ -57,11 +57,6 @@ class Topology:
     unserved: tuple[str, ...]
 
 
-def profile_of(site: Site, device: Device) -> Profile:
-    """Give the device's profile."""
-    return site.profile[device.kind]
-
-
 def building_of(site: Site, place: str | None) -> str | None:
     """Name the building of a room or closet; the only one when neither says."""
     if place in site.room:

@@ -1,4 +1,4 @@
-"""ARP for IPv4 over Ethernet (RFC 826), and what RFC 5227 reads out of it: probe, announcement, conflict."""
+"""ARP for IPv4 over Ethernet (RFC 826), and what RFC 5227 reads out of it: probe and announcement."""
 
 from __future__ import annotations
 
@@ -37,16 +37,6 @@ class Arp:
     def is_announcement(self) -> bool:
         """Somebody says that an address is now theirs: sender and target address are equal (RFC 5227, 1.1 and 3)."""
         return self.sender_ip == self.target_ip and self.sender_ip != _NOBODY
-
-    def conflicts_with(self, mac: bytes, address: IPv4Address) -> bool:
-        """
-        Does this message dispute that `mac` has `address`?
-
-        Source:    RFC 5227, 2.4 (the address is claimed by another MAC) and 2.1.1 (another MAC probes for it).
-        """
-        if self.sender_mac == mac:
-            return False
-        return self.sender_ip == address or (self.is_probe and self.target_ip == address)
 
 
 def decode_arp(payload: bytes) -> Arp | None:

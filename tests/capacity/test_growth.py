@@ -33,17 +33,16 @@ def test_after_the_years_left_the_demand_is_what_is_usable(demand: float, times:
 
 # By hand: 9 ports doubling to the usable 18 at 100 % a year takes one year.
 def test_a_line_is_outgrown_at_its_ceiling() -> None:
-    """The ceiling counts, not the supply; the year is the one in which the ceiling is passed."""
+    """The ceiling counts, not the supply; what is over it is outgrown now."""
     assert growth.outgrown_in(LINE, 1.0) == pytest.approx(1.0)
-    assert growth.outgrown_year(LINE, 0.5, this_year=2026) == 2027
-    assert growth.outgrown_year(replace(LINE, planned=19.0), 0.08, this_year=2026) == 2026
+    assert growth.outgrown_in(replace(LINE, planned=19.0), 0.08) == 0.0
 
 
 def test_what_never_grows_is_never_outgrown() -> None:
-    """Without growth, demand or a limit there is no year."""
-    assert growth.outgrown_year(LINE, 0.0, this_year=2026) is None
-    assert growth.outgrown_year(replace(LINE, planned=0.0), 0.08, this_year=2026) is None
-    assert growth.outgrown_year(replace(LINE, supply=math.inf), 0.08, this_year=2026) is None
+    """Without growth, demand or a limit there is no end."""
+    assert math.isinf(growth.outgrown_in(LINE, 0.0))
+    assert math.isinf(growth.outgrown_in(replace(LINE, planned=0.0), 0.08))
+    assert math.isinf(growth.outgrown_in(replace(LINE, supply=math.inf), 0.08))
 
 
 def test_shrinking_is_not_growth() -> None:

@@ -220,13 +220,6 @@ def test_the_longest_run_of_a_closet_is_its_cable_line() -> None:
     assert (found.supply, found.planned) == (90.0, 70.0)
 
 
-# Trade rule, worked: 40 wired devices with 10 % spare are 44 ports (common practice, no source); at least two spare.
-@pytest.mark.parametrize(("devices", "wanted"), [(40, 44), (5, 7), (0, 2), (21, 24)])
-def test_spare_ports_are_a_tenth_and_two_at_least(devices: int, wanted: int) -> None:
-    """Ports to buy are the devices and a tenth more, at least two more."""
-    assert ports.ports_needed(devices) == wanted
-
-
 @settings(max_examples=50, deadline=None)  # each example builds two plans
 @given(st.lists(st.integers(1, 5), min_size=1, max_size=5))
 def test_splitting_a_group_changes_no_line(counts: list[int]) -> None:

@@ -104,7 +104,7 @@ def test_each_camera_goes_to_its_own_recorder() -> None:
 def test_the_disk_needed_for_the_days_kept_is_the_disk(rate: float, share: float, disk: float, reserve: float) -> None:
     """From a disk to days and back is the same disk."""
     daily = recording.bytes_per_day(rate, share=share)
-    days = recording.days_kept(recording.space_bytes(disk, 1, reserve=reserve), daily)
+    days = recording.days_kept(recording.space_bytes(disk, reserve=reserve), daily)
     assert recording.disk_needed_bytes(daily, days, reserve=reserve) == pytest.approx(disk)
 
 
@@ -132,7 +132,7 @@ def test_impossible_recordings_are_refused() -> None:
         lambda: recording.bytes_per_day(-1.0),
         lambda: recording.bytes_per_day(1.0, share=1.1),
         lambda: recording.usable_share("double parity", 3),
-        lambda: recording.space_bytes(1.0, 1, reserve=1.0),
+        lambda: recording.space_bytes(1.0, reserve=1.0),
         lambda: recording.disk_needed_bytes(1.0, 1.0, usable=0.0),
     ]
     for call in refused:

@@ -16,15 +16,16 @@ from math import sqrt
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.airtime import (
+    ACK_BYTES,
     Category,
     Channel,
     Exchange,
     Protection,
     access,
-    eifs_us,
     exchange,
     frames_per_turn,
     mpdu_bytes,
+    ppdu_us,
 )
 from netaudit.capacity.busy import repeated_share
 from netaudit.capacity.contention import Sender, backoff, saturate, sender
@@ -154,7 +155,9 @@ def read(row: dict[str, str]) -> Run:
         bits = 8.0 * payload * frames
         sends = sender(counts[index], rule, one, wait_us, bits)
         if "then EIFS" in notes:  # receivers that locked on a collision wait longer
-            longer_us = one.collision_us + eifs_us(channel.band)
+            # IEEE 802.11-2020 10.3.7: SIFS, an ACK at the lowest mandatory rate, DIFS.
+            eifs_us = channel.spacing.sifs_us + ppdu_us(ofdm(6), ACK_BYTES, channel.band) + channel.spacing.difs_us
+            longer_us = one.collision_us + eifs_us
             sends = Sender(sends.count, rule, sends.success_us, longer_us, bits)
         groups.append(Group(counts[index], mode, bits, one, 1e6 * offered[min(index, len(offered) - 1)], sends))
     (beacons,) = _found(notes, r"beacon_airtime=([\d.]+)")

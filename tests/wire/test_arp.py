@@ -75,20 +75,3 @@ def test_other_hardware_protocols_and_sizes_are_not_read(at: int, value: bytes) 
 def test_probes_and_announcements(message: Arp, probe: bool, announcement: bool) -> None:  # noqa: FBT001 - a table
     """Probe and announcement are told apart from questions and answers."""
     assert (message.is_probe, message.is_announcement) == (probe, announcement)
-
-
-# RFC 5227, 2.4: conflicting is a sender address equal to ours from another MAC; 2.1.1: also a probe for it by another.
-@pytest.mark.parametrize(
-    ("message", "conflict"),
-    [
-        (Arp(1, B, HERE, bytes(6), THERE), True),
-        (Arp(2, B, HERE, A, THERE), True),
-        (Arp(1, B, NOBODY, bytes(6), HERE), True),
-        (Arp(1, B, THERE, bytes(6), HERE), False),
-        (Arp(1, A, HERE, bytes(6), HERE), False),
-        (Arp(2, B, NOBODY, A, HERE), False),
-    ],
-)
-def test_conflicts(message: Arp, conflict: bool) -> None:  # noqa: FBT001 - a table
-    """A claim or a probe of our address by another MAC is a conflict; a question about it is none."""
-    assert message.conflicts_with(A, HERE) is conflict
