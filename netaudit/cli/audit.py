@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 
     Outlook = dict[tuple[Kind, str], Forecast]
 
+_WORDS = ("state", "what", "where")
+# Columns by the width of the terminal from which each is shown, so that none is cut.
+_FROM_WIDTH = {"usable": 48, "planned": 60, "p95": 78}
 # A finding is one sentence; what is longer was made so by somebody on the network.
 _LONGEST = 600
 
@@ -173,10 +176,12 @@ def _print(plan: str, said: Said) -> None:
         out.print(f"  {harmless(concern.text, _LONGEST)}", markup=False)
         out.print(f"  do: {harmless(concern.cure, _LONGEST)}", markup=False)
     table = Table(box=None, pad_edge=False)
-    for heading in ("state", "what", "where"):
-        table.add_column(heading)
-    for heading in ("planned", "observed", "p95", "usable"):
-        table.add_column(heading, justify="right")
+    titles = ("state", "what", "where", "planned", "observed", "p95", "usable")
+    shown = [at for at, title in enumerate(titles) if out.width >= _FROM_WIDTH.get(title, 0)]
+    for at in shown:
+        table.add_column(
+            titles[at], justify="left" if titles[at] in _WORDS else "right", no_wrap=titles[at] not in ("what", "where")
+        )
     order = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
     for standing in sorted(said.judgement.standings, key=lambda one: order.index(one.state)):
         line, observed = standing.line, standing.observed
@@ -186,12 +191,13 @@ def _print(plan: str, said: Said) -> None:
             observed.p95 if observed and observed.p95 is not None else math.nan,
             line.usable,
         )
-        table.add_row(
+        cells = (
             standing.state,
             kind_name(line.kind),
             place_name(line.place, said.site),
             *(figure(amount, line.unit, said.site.site.locale) for amount in amounts),
         )
+        table.add_row(*(cells[at] for at in shown))
     out.print()
     out.print(table)
     growing = [(place, one) for (_, place), one in said.ahead.items() if one.earliest is not None]

@@ -22,7 +22,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Load the plan; a fault ends in `main` as lines on standard error."""
-    from netaudit.cli.output import counted, speak_utf8
+    from netaudit.cli.output import console, counted, speak_utf8
     from netaudit.publish.text import harmless
     from netaudit.site.load import load_site
 
@@ -39,5 +39,11 @@ def run(args: argparse.Namespace) -> int:
         counted(len(site.closet), "closet", "closets"),
         counted(len(site.drop), "drop", "drops"),
     )
-    print(f"{args.site}: sound. {harmless(site.site.name)}: {', '.join(holds)}.")
+    out = console()
+    # One line for a program that reads it, folded for a person.
+    out.print(
+        f"{args.site}: sound. {harmless(site.site.name)}: {', '.join(holds)}.",
+        markup=False,
+        soft_wrap=not out.is_terminal,
+    )
     return 0

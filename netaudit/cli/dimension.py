@@ -163,7 +163,7 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
         f"[bold]Ledger of {_safe(header.name)}[/]: as planned, grown by {header.growth * 100:g} %, "
         "and what the ceiling leaves"
     )
-    out.print(_table(site, ledger.lines))
+    out.print(_table(site, ledger.lines, out.width))
     todo = [(line, said) for line in ledger.lines if (said := advise(line)) is not None]
     _warn(out, "What doesn't fit together", ledger.flaws, site)
     if todo:
@@ -175,7 +175,11 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
         out.print("Every line is within its ceiling, with growth. Nothing to do.")
 
 
-def _table(site: Site, lines: Iterable[Line]) -> object:
+# Columns by the width from which each is shown, so that none is cut: where, what is left and the state are always there.
+_FROM_WIDTH = {"planned": 58, "grown": 79, "ceiling": 79, "basis": 98}
+
+
+def _table(site: Site, lines: Iterable[Line], width: int) -> object:
     from rich import box
     from rich.table import Table
 
@@ -183,11 +187,16 @@ def _table(site: Site, lines: Iterable[Line]) -> object:
 
     locale = site.site.locale
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-    table.add_column("where", min_width=29, overflow="fold")
-    for title in ("planned", "grown", "ceiling", "left"):
-        table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("state", no_wrap=True)
-    table.add_column("basis", max_width=11, overflow="ellipsis", no_wrap=True)
+    titles = ("where", "planned", "grown", "ceiling", "left", "state", "basis")
+    shown = [at for at, title in enumerate(titles) if width >= _FROM_WIDTH.get(title, 0)]
+    for at in shown:
+        title = titles[at]
+        if title == "where":
+            table.add_column(title, min_width=29 if width >= _FROM_WIDTH["basis"] else 10, overflow="fold")
+        elif title == "basis":
+            table.add_column(title, max_width=11, overflow="ellipsis", no_wrap=True)
+        else:
+            table.add_column(title, justify="left" if title == "state" else "right", no_wrap=True)
     kinds: dict[object, list[Line]] = {}
     for line in lines:
         kinds.setdefault(line.kind, []).append(line)
@@ -195,13 +204,14 @@ def _table(site: Site, lines: Iterable[Line]) -> object:
         table.add_row(f"[bold]{kind_name(members[0].kind)}[/]")
         for line in members:
             amounts = (line.planned, line.grown, line.usable, line.headroom)
-            table.add_row(
+            cells = (
                 f" {_safe(place_name(line.place, site))}",
                 *(quantity(amount, "" if line.unit in COUNTED else line.unit, locale) for amount in amounts),
                 state_text(line.grown_state if line.state.value == "within" else line.state)
                 + (" [dim]grown[/]" if line.grown_state is not line.state else ""),
                 f"[dim]{_safe(line.basis)}[/]",
             )
+            table.add_row(*(cells[at] for at in shown))
     return table
 
 

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING
 import pytest
 from rich.cells import cell_len
 
+from netaudit.capacity.ledger import gather
 from netaudit.site.load import load_site
 from netaudit.store.store import Store
 from tests.publish.samples import NOW
@@ -60,10 +61,10 @@ def environment(**more: str) -> Mapping[str, str]:
     return {**left, "PYTHONPATH": str(ROOT), "LANG": "C.UTF-8", **more}
 
 
-def on_terminal(folder: Path, words: tuple[str, ...], **more: str) -> str:
-    """Run a command on a terminal of 80 columns; give all that it wrote there."""
+def on_terminal(folder: Path, words: tuple[str, ...], columns: int = COLUMNS, **more: str) -> str:
+    """Run a command on a terminal of so many columns; give all that it wrote there."""
     mine, theirs = pty.openpty()
-    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, COLUMNS, 0, 0))
+    fcntl.ioctl(theirs, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     process = subprocess.Popen(
         [sys.executable, "-m", "netaudit", *words],
         stdin=theirs,
@@ -95,6 +96,21 @@ def test_nothing_is_wider_than_the_terminal(folder: Path, words: tuple[str, ...]
     """On 80 columns no line of a table runs over; a path alone may, for it must be copied whole."""
     for line in SEQUENCE.sub("", on_terminal(folder, words)).replace("\r", "\n").splitlines():
         assert cell_len(line) <= COLUMNS or " " not in line.strip() or "/" in line, line
+
+
+@pytest.mark.parametrize("columns", [80, 60, 40])
+@pytest.mark.parametrize("command", ["dimension", "audit"])
+def test_a_ledger_keeps_its_places_and_states_on_a_narrow_terminal(folder: Path, command: str, columns: int) -> None:
+    """Columns are left out rather than cut: each state is a whole word, each place stands, and nothing runs over."""
+    lines = SEQUENCE.sub("", on_terminal(folder, (command, "site.toml"), columns)).splitlines()
+    assert max(cell_len(line) for line in lines) <= columns
+    assert not [line for line in lines if "…" in line]
+    # What the demonstration's plan has, counted in its file: each of its lines has one state.
+    ledger = gather(load_site(folder / "site.toml")).lines
+    assert len(re.findall(r"\b(?:within|tight|over)\b(?! the| site)", "\n".join(lines))) >= len(ledger)
+    # A folded place has its words under one another: they are counted, not read in a row.
+    for word in ("recorder", "battery", "channel", "closet", "network"):
+        assert sum(line.count(word) for line in lines) >= 1, word
 
 
 @pytest.mark.parametrize("words", COMMANDS, ids=lambda words: words[0])
