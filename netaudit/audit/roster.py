@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address
 from typing import TYPE_CHECKING
 
-from netaudit.site.topology import follow
+from netaudit.site.topology import ROUTER, follow, switch_segment
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -29,7 +29,7 @@ class Thing:
     One thing of the plan that can be recognised.
 
     ref           its place in words of the ledger: `device:desk`, `device:cameras/2`, `access_point:hall`,
-                  `segment:family/gateway`
+                  `switch:loft`, `segment:family/gateway`
     group         the plan's own ref, without the number
     way           what it hangs on, nearest first: its only access point if wireless, its switch and those above
     watched       its silence is worth telling
@@ -70,7 +70,13 @@ class Room:
 
 @dataclass(frozen=True, slots=True)
 class Roster:
-    """The plan's things by what they are known by."""
+    """
+    The plan's things by what they are known by.
+
+    router        the router as one thing, for who has one of its MACs and none of its addresses
+    router_macs   those that the plan gives
+    by_name       ref of the switch, access point or recorder that is called so by its name or label; of two none
+    """
 
     things: tuple[Thing, ...]
     by_mac: Mapping[str, Thing]
@@ -78,6 +84,9 @@ class Roster:
     by_ref: Mapping[str, Thing]
     rooms: Mapping[str, Room]
     topology: Topology
+    router: Thing
+    router_macs: frozenset[str]
+    by_name: Mapping[str, str]
 
     def recognise(self, mac: str, addresses: Iterable[str]) -> Thing | None:
         """
@@ -90,7 +99,18 @@ class Roster:
         if known is not None:
             return known
         claimed = (self.by_address.get(address) for address in addresses)
-        return next((thing for thing in claimed if thing is not None and thing.mac is None), None)
+        found = next((thing for thing in claimed if thing is not None and thing.mac is None), None)
+        return self.router if found is None and mac in self.router_macs else found
+
+    def neighbour(self, chassis: str, name: str) -> str | None:
+        """Give the ref of who says by LLDP that it is plugged in: by its MAC, else by the name that it gives itself."""
+        if chassis in self.by_mac:
+            return self.by_mac[chassis].ref
+        if chassis in self.router_macs:
+            return ROUTER
+        # A name may have its domain behind it.
+        short = name.partition(".")[0].casefold()
+        return self.by_name.get(name.casefold()) or self.by_name.get(short)
 
 
 def enrol(site: Site) -> Roster:
@@ -102,14 +122,27 @@ def enrol(site: Site) -> Roster:
     for thing in things:
         if not (thing.mac or thing.address):
             unnamed[thing.segment].append(thing)
+    router = _router(site)
     return Roster(
         things=tuple(named),
         by_mac={**_on_air(site, named), **{thing.mac: thing for thing in named if thing.mac}},
         by_address={thing.address: thing for thing in named if thing.address},
-        by_ref={thing.ref: thing for thing in named},
+        by_ref={router.ref: router, **{thing.ref: thing for thing in named}},
         rooms={name: _room(segment, unnamed[name]) for name, segment in site.segment.items()},
         topology=topology,
+        router=router,
+        router_macs=frozenset(site.router.mac),
+        by_name=_by_name(site),
     )
+
+
+def _by_name(site: Site) -> dict[str, str]:
+    refs: dict[str, set[str]] = {}
+    for table in ("switch", "access_point", "recorder"):
+        for name, row in getattr(site, table).items():
+            for word in {name.casefold(), row.label.casefold()} - {""}:
+                refs.setdefault(word, set()).add(f"{table}:{name}")
+    return {word: next(iter(found)) for word, found in refs.items() if len(found) == 1}
 
 
 def _on_air(site: Site, named: list[Thing]) -> dict[str, Thing]:
@@ -136,12 +169,27 @@ def _room(segment: Segment, unnamed: list[Thing]) -> Room:
     )
 
 
+def _router(site: Site) -> Thing:
+    return Thing(
+        ref=ROUTER,
+        group=ROUTER,
+        label=site.router.label,
+        segment=next(iter(site.segment)),
+        mac=None,
+        address=None,
+        wifi=False,
+        way=(),
+        watched=False,
+        silent_after_s=EQUIPMENT_OFFLINE_AFTER_S,
+    )
+
+
 def _gateways(site: Site) -> Iterator[Thing]:
     for name, segment in site.segment.items():
         # Where the plan leaves the gateway out its address is our guess: good to recognise it, not to miss it.
         yield Thing(
             ref=f"segment:{name}/gateway",
-            group="router",
+            group=ROUTER,
             label=site.router.label,
             segment=name,
             mac=None,
@@ -155,6 +203,23 @@ def _gateways(site: Site) -> Iterator[Thing]:
 
 def _equipment(site: Site, topology: Topology) -> Iterator[Thing]:
     first = next(iter(site.segment))
+    for name, switch in site.switch.items():
+        own = switch.own_address
+        if switch.mac is None and own is None:
+            continue
+        yield Thing(
+            ref=f"switch:{name}",
+            group=f"switch:{name}",
+            label=switch.label,
+            segment=switch_segment(site, name),
+            mac=switch.mac,
+            address=str(own) if own else None,
+            wifi=False,
+            way=_above(topology, name),
+            # One that has only a MAC may have no address at all, and then answers nobody.
+            watched=own is not None,
+            silent_after_s=EQUIPMENT_OFFLINE_AFTER_S,
+        )
     for name, point in site.access_point.items():
         yield Thing(
             ref=f"access_point:{name}",

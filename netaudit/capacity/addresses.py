@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 
 from netaudit.capacity.line import PRACTICE, USER, Flaw, Kind, Line, Step, Verdict
 from netaudit.errors import OutOfRange
+from netaudit.site.topology import switch_segment
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -113,6 +114,12 @@ def judge(site: Site) -> Verdict:
             else:
                 found.fixed += count
                 found.ranges.append((f"{table}:{name}", row.address, row.address + (count - 1)))
+    for name, switch in site.switch.items():
+        own = switch.own_address
+        if own is not None:
+            found = members[switch_segment(site, name)]
+            found.fixed += 1
+            found.ranges.append((f"switch:{name}", own, own))
     lines: list[Line] = []
     flaws: list[Flaw] = []
     for name, segment in site.segment.items():

@@ -212,12 +212,21 @@ class Sources:
         return Agent(snmp.address, user, snmp.port)
 
     def hangs(self, name: str) -> Hangs:
-        """Give who hangs on a switch: the router by the MACs that it was seen with, the rest by the plan's MACs."""
+        """
+        Give who hangs on a switch, by MACs and by the names that they give themselves.
+
+        The router is known by the MACs that it was seen with, and all by those of the plan.
+        """
         site, topology = self._site, follow(self._site)
         snmp = site.switch[name].snmp
         above = {mac for look in self._looks for mac, known in look.learnt.items() if known.address == look.gateway}
+        above.update(site.router.mac)
+        parent = topology.uplink[name]
+        if parent in site.switch:
+            # The next switch's own word says more than that the router was learnt there.
+            above.update({parent, *_mac_of(site.switch[parent].mac)})
         below = {
-            f"link:access_point/{point}": frozenset({*([one.mac] if one.mac else []), *one.bssids})
+            f"link:access_point/{point}": frozenset({*_mac_of(one.mac), *one.bssids})
             for point, one in site.access_point.items()
             if topology.access_point_switch[point] == name
         }
@@ -227,7 +236,7 @@ class Sources:
         for below_it, other in site.switch.items():
             # A switch that is asked itself tells of its own uplink; of another one the port above knows as much.
             if other.uplink == f"switch:{name}" and other.snmp is None:
-                below[f"link:switch/{below_it}"] = frozenset({below_it})
+                below[f"link:switch/{below_it}"] = frozenset({below_it, *_mac_of(other.mac)})
         return Hangs(f"link:switch/{name}", snmp.uplink_port if snmp else None, frozenset(above), below)
 
     def _command(self, source: str, command: Command) -> Callable[[], Awaitable[Iterable[Observation]]]:
@@ -323,3 +332,7 @@ class Sources:
                     return any(sample.value is not None for sample in result.samples)
         # Others were heard and the router was not: it is silent. Where nobody was heard, nothing can be said.
         return False if any(look.learnt for look in self._looks) else None
+
+
+def _mac_of(mac: str | None) -> tuple[str, ...]:
+    return (mac,) if mac is not None else ()

@@ -6,6 +6,8 @@ from dataclasses import dataclass, field
 from ipaddress import IPv4Address, IPv4Network, IPv6Address
 from typing import TYPE_CHECKING
 
+from netaudit.site.topology import switch_segment
+
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
@@ -76,6 +78,15 @@ def expected(site: Site) -> Expected:
                 addresses[device.address + number] = planned
             else:
                 unnamed[planned.segment] = unnamed.get(planned.segment, 0) + 1
+    for mac in site.router.mac:
+        macs[mac] = Planned("router", None, may_be_absent=True)
+    for name, switch in site.switch.items():
+        # One whose address the plan leaves out may never speak for itself.
+        planned = Planned(f"switch:{name}", switch_segment(site, name), may_be_absent=switch.own_address is None)
+        if switch.mac is not None:
+            macs[switch.mac] = planned
+        elif switch.own_address is not None:
+            addresses[switch.own_address] = planned
     infrastructure: list[tuple[str, AccessPoint | Recorder]] = [
         *((f"access_point:{name}", point) for name, point in site.access_point.items()),
         *((f"recorder:{name}", recorder) for name, recorder in site.recorder.items()),

@@ -13,6 +13,7 @@ from zoneinfo import ZoneInfo
 
 from netaudit.site.asked import ASKED
 from netaudit.site.ranges import is_loopback, is_plannable
+from netaudit.site.topology import switch_segment
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -187,27 +188,33 @@ def _hosts(site: Site) -> Iterator[Fault]:
     only = next(iter(site.segment))
     addresses: dict[IPv4Address, str] = {}
     macs: dict[str, str] = {}
-    for table in ("access_point", "recorder", "device"):
+    for index, mac in enumerate(site.router.mac):
+        if mac in macs:
+            yield ("router", "mac", index), f"{mac} stands twice"
+        macs[mac] = "the router"
+    for table in ("switch", "access_point", "recorder", "device"):
         for name, row in getattr(site, table).items():
             place = f"{table}:{name}"
             count = getattr(row, "count", 1)
-            segment = site.segment.get(row.segment or only)
-            if row.address is not None and segment is not None:
-                if not _inside(segment.network, row.address):
-                    yield (
-                        (table, name, "address"),
-                        f'{row.address} is outside {segment.network} of segment "{row.segment or only}"',
-                    )
-                elif int(row.address) + count - 1 >= int(segment.network.broadcast_address):
-                    yield (
-                        (table, name, "address"),
-                        f"{count} addresses from {row.address} pass the end of {segment.network}",
-                    )
+            where: tuple[str | int, ...] = (table, name, "address")
+            own, on = row.address, row.segment or only
+            if table == "switch":
+                own, on = row.own_address, switch_segment(site, name)
+                where = where if row.address is not None else (table, name, "snmp", "address")
+            segment = site.segment.get(on)
+            if own is not None and segment is not None:
+                if not _inside(segment.network, own) and where[2] == "snmp":
+                    # Whether that may be asked at all is another rule's.
+                    continue
+                if not _inside(segment.network, own):
+                    yield where, f'{own} is outside {segment.network} of segment "{on}"'
+                elif int(own) + count - 1 >= int(segment.network.broadcast_address):
+                    yield where, f"{count} addresses from {own} pass the end of {segment.network}"
                 else:
                     for offset in range(count):
-                        address = row.address + offset
+                        address = own + offset
                         if addresses.setdefault(address, place) != place:
-                            yield (table, name, "address"), f"{address} already belongs to {addresses[address]}"
+                            yield where, f"{address} already belongs to {addresses[address]}"
                             break
             owned = row.mac if isinstance(row.mac, tuple) else (row.mac,) if row.mac else ()
             if len(owned) > count:

@@ -291,7 +291,9 @@ class Switch(Table):
     uplink_drop: Name | None = Field(None, description="Drop that carries that link, if it is one of the plan's")
     draw_w: Power = Field(10.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     snmp: Snmp | None = Field(None, description="How it is asked for its counters; not asked when left out")
-    mac: Mac | None = Field(None, description="Its own address, by which its neighbours know it (LLDP, forwarding tables)")
+    mac: Mac | None = Field(
+        None, description="Its own address, by which its neighbours know it (LLDP, forwarding tables)"
+    )
     address: IPv4Address | None = Field(None, description="Fixed address; that under snmp when left out")
     segment: Name | None = Field(None, description="Segment of its own address; the one that holds it when left out")
     price: float = Field(0.0, ge=0, description="Price")

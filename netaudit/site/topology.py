@@ -93,6 +93,16 @@ def switch_closet(site: Site, switch: str) -> str | None:
     return site.switch[switch].closet or next(iter(site.closet), None)
 
 
+def switch_segment(site: Site, switch: str) -> str:
+    """Name the segment on which a switch has its own address: as planned, else the one that holds it, else the first."""
+    row = site.switch[switch]
+    if row.segment is not None:
+        return row.segment
+    own = row.own_address
+    holding = (name for name, segment in site.segment.items() if own is not None and own in segment.network)
+    return next(holding, next(iter(site.segment)))
+
+
 def router_closet(site: Site) -> str | None:
     """Name the closet in which the router stands."""
     return site.router.closet or next(iter(site.closet), None)

@@ -59,3 +59,48 @@ def test_a_guessed_gateway_is_known_but_not_missed() -> None:
     roster = enrol(parse_site('[site]\nname = "x"\n[segment.home]\nnetwork = "192.0.2.0/24"\n'))
     gateway = roster.by_ref["segment:home/gateway"]
     assert (gateway.address, gateway.watched) == ("192.0.2.1", False)
+
+
+def test_a_switch_is_nobody_strange_where_the_plan_knows_it() -> None:
+    """By its MAC, or by its address alone (that under snmp too); on the segment that holds the address; above it only its own way."""
+    asked = 'snmp = { address = "198.51.100.9", community_env = "WORD" }\n'
+    plan = PLAN.replace("ports = 8\n", f'ports = 8\nmac = "00:00:5e:00:53:c1"\n{asked}', 1)
+    roster = enrol(parse_site(plan))
+    shed = roster.by_ref["switch:shed"]
+    assert (shed.segment, shed.address, shed.watched) == ("things", "198.51.100.9", True)
+    assert shed.way == ("switch:shed", "switch:loft")
+    assert roster.recognise("00:00:5e:00:53:c1", []) == shed
+    without = enrol(parse_site(plan.replace('mac = "00:00:5e:00:53:c1"\n', "", 1)))
+    known = without.recognise("00:00:5e:00:53:99", ["198.51.100.9"])
+    assert known is not None
+    assert known.ref == "switch:shed"
+    # Whoever has another MAC than the plan's and takes the address is somebody else.
+    assert roster.recognise("00:00:5e:00:53:99", ["198.51.100.9"]) is None
+
+
+def test_a_switch_without_an_address_is_known_and_not_missed() -> None:
+    """Of a MAC alone nobody knows whether it answers; of a switch with neither there is nothing to know."""
+    roster = enrol(parse_site(PLAN.replace("ports = 8\n", 'ports = 8\nmac = "00:00:5e:00:53:c1"\n', 1)))
+    assert not roster.by_ref["switch:shed"].watched
+    assert "switch:loft" not in roster.by_ref
+
+
+def test_the_router_is_known_by_its_macs_where_it_has_none_of_its_addresses() -> None:
+    """With its address it is the gateway as ever; heard without, it is the router and no stranger."""
+    roster = enrol(parse_site(PLAN + '[router]\nmac = ["00:00:5e:00:53:f1"]\n'))
+    gateway, alone = (
+        roster.recognise("00:00:5e:00:53:f1", ["192.0.2.1"]),
+        roster.recognise("00:00:5e:00:53:f1", ["192.0.2.250"]),
+    )
+    assert gateway is not None
+    assert alone is not None
+    assert (gateway.ref, alone.ref) == ("segment:home/gateway", "router")
+
+
+def test_a_name_that_two_things_have_names_neither() -> None:
+    """A switch and an access point that are both called hall can't be told apart by that name; their MACs can."""
+    plan = PLAN + '[switch.hall]\nmac = "00:00:5e:00:53:c1"\n'
+    roster = enrol(parse_site(plan))
+    assert roster.neighbour("00:00:5e:00:53:77", "hall") is None
+    assert roster.neighbour("00:00:5e:00:53:c1", "hall") == "switch:hall"
+    assert roster.neighbour("00:00:5e:00:53:77", "loft.weir.example") == "switch:loft"

@@ -218,6 +218,24 @@ def test_links_are_found_by_the_macs_that_looks_and_plan_know() -> None:
     assert find_links(hangs, {}, ()) == {}
 
 
+def test_switches_are_found_by_the_plans_macs_and_names() -> None:
+    """Above is whoever the switch hangs on, and the router by the plan's MAC; below are those that nobody asks themselves."""
+    more = """
+[router]
+mac = ["02:00:00:00:00:f1"]
+[switch.root]
+mac = "02:00:00:00:00:c0"
+[switch.low]
+mac = "02:00:00:00:00:c1"
+uplink = "switch:shelf"
+"""
+    plan = PLAN.replace("[switch.shelf]\n", '[switch.shelf]\nuplink = "switch:root"\n') + more
+    site = parse_site(plan)
+    hangs = Sources(site, sink=lambda _: None, now=lambda: datetime.now(UTC), environ={}, looks=[]).hangs("shelf")
+    assert hangs.above == {"02:00:00:00:00:f1", "02:00:00:00:00:c0", "root"}
+    assert hangs.below["link:switch/low"] == {"02:00:00:00:00:c1", "low"}
+
+
 async def ask_the_router() -> tuple[bool | None, bool | None]:
     """Ask the router before and after the first sweep; runs inside the laboratory."""
     site = parse_site(PLAN)

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words, named
+from netaudit.audit.wiring import switch_of, wire_up
+from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from datetime import datetime
 
     from netaudit.audit.rules.rule import Case
 
@@ -33,32 +36,44 @@ def judge_segment(case: Case) -> Iterator[Verdict]:
 
 
 def judge_port(case: Case) -> Iterator[Verdict]:
-    """Say which known device is learnt on an edge port of another switch than the plan patches it to."""
-    on_port: dict[str, set[str]] = {}
-    heard = case.seen.told(vocabulary.FORWARDING, TABLE_LASTS)
-    for said in heard:
-        mac = dict(said.detail).get("mac", "")
-        on_port.setdefault(said.place, set()).add(mac)
-    for said in heard:
-        mac = dict(said.detail).get("mac", "")
-        thing = case.seen.roster.by_mac.get(mac)
-        if thing is None or thing.wifi or not thing.way or len(on_port[said.place]) > MOST_ON_EDGE:
-            continue
-        planned = next((place for place in thing.way if place.startswith("switch:")), None)
-        switch = said.place.partition("/")[0]
-        if planned is not None and switch != planned:
-            evidence = (("named", named(thing.ref)), ("port", named(said.place)), ("planned", named(planned)))
-            yield Verdict(thing.ref, Mark.HOLDS, "port", said.first_at, evidence)
+    """Say which known device is learnt on an edge port of another switch than the plan patches it to, and which switch hangs so."""
+    tables = case.seen.told(vocabulary.FORWARDING, TABLE_LASTS)
+    neighbours = case.seen.told(vocabulary.LLDP_NEIGHBOUR, TABLE_LASTS)
+    seen = {one.mac: one.thing for one in case.seen.present if one.thing is not None}
+    wiring = wire_up(case.seen.roster, (*tables, *neighbours), seen)
+    # Who is learnt on the way to another switch is not patched to this one.
+    leading = wiring.leading()
+    on_port: dict[str, dict[str, datetime]] = {}
+    for said in tables:
+        on_port.setdefault(said.place, {}).setdefault(dict(said.detail).get("mac", ""), said.first_at)
+    for place, learnt in on_port.items():
+        for mac, since in learnt.items():
+            thing = case.seen.roster.by_mac.get(mac)
+            if thing is None or thing.wifi or place in leading or len(learnt) > MOST_ON_EDGE:
+                continue
+            planned = next((one for one in thing.way if one.startswith("switch:")), switch_of(place))
+            if planned != switch_of(place):
+                yield _patched(thing.ref, place, planned, since)
+    above = {f"switch:{name}": switch.uplink for name, switch in case.site.switch.items()}
+    for switch, planned in above.items():
+        found = wiring.astray(switch, above, {})
+        if found is not None:
+            yield _patched(switch, found, planned, min(one.first_at for one in neighbours if one.place == found))
+
+
+def _patched(ref: str, place: str, planned: str, since: datetime) -> Verdict:
+    at = "the router" if planned == ROUTER else named(planned)
+    return Verdict(ref, Mark.HOLDS, "port", since, (("named", named(ref)), ("port", named(place)), ("planned", at)))
 
 
 SEGMENT: Final = Rule(
     key="wrong_segment",
-    question="Is each device on its own segment?",
+    question="Is each device on its own network?",
     limit_source="the plan's segments",
     weight=Weight.SOON,
     words={
         "segment": Words(
-            "{named} is on segment {segment} and belongs on {planned}",
+            "{named} is on network {segment} and belongs on {planned}",
             "Connect it to the network name or the port of {planned}, or change the plan.",
         ),
     },

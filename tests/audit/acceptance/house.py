@@ -12,9 +12,10 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.certificate import certify
 from netaudit.audit.acceptance.check import prepare
-from netaudit.audit.acceptance.checks.cabling import sockets
 from netaudit.audit.acceptance.evidence import freeze, write_evidence
+from netaudit.audit.acceptance.wiring import sockets
 from netaudit.audit.sealed import digest
+from netaudit.capacity.patching import UPLINK
 from netaudit.observe.observation import Health, How, Notice, Observation, Sample, Sighting
 from netaudit.site.load import fingerprint, parse_site
 
@@ -181,6 +182,8 @@ def as_planned() -> list[Observation]:
         for minutes in (1, 20):
             seen.append(Sample(at(minutes), socket.place, vocabulary.SPEED_BPS, rate))
             seen.append(Sample(at(minutes), socket.place, vocabulary.ERRORS, 0.0))
+        if socket.refs == UPLINK:
+            seen.append(notice(socket.place, vocabulary.FORWARDING, mac=ROUTER))
         if socket.refs in WIRED:
             seen.append(notice(socket.place, vocabulary.FORWARDING, mac=WIRED[socket.refs]))
         if socket.patch.plug.power_class is not None:

@@ -3,45 +3,23 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.checks.uplinks import astray
+from netaudit.audit.acceptance.wiring import sockets, wiring
 from netaudit.audit.rules.rule import named
-from netaudit.capacity.patching import UPLINK
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from netaudit.audit.acceptance.check import Item, Trial
-    from netaudit.capacity.patching import Patch
+    from netaudit.audit.roster import Thing
+    from netaudit.audit.wiring import Wiring
 
 ASK: Final = "Read the switch's counters (SNMP), or look at the ports by eye and waive this with your name."
-
-
-@dataclass(frozen=True, slots=True)
-class Socket:
-    """One port of the schedule, and what is patched to it."""
-
-    place: str
-    patch: Patch
-
-    @property
-    def refs(self) -> str:
-        """What the schedule puts here."""
-        return self.patch.plug.ref
-
-
-def sockets(trial: Trial) -> tuple[Socket, ...]:
-    """List the ports of the schedule that something is patched to, the router's left out: few routers tell theirs."""
-    return tuple(
-        Socket(f"switch:{patch.switch}/port:{number}", patch)
-        for patch in trial.patching.patches
-        if patch.switch != ROUTER
-        for number in range(patch.first_port, patch.first_port + patch.count)
-    )
 
 
 def _explained(trial: Trial, ref: str) -> bool:
@@ -50,7 +28,9 @@ def _explained(trial: Trial, ref: str) -> bool:
 
 
 def judge_ports(trial: Trial) -> Iterator[Item]:
-    """Ask whether each patched port has a link."""
+    """Ask whether each patched port has a link. Where the thing was found on another port, that is the trouble."""
+    strayed = {thing.group for thing, ports, found in _edges(trial, wiring(trial)) if found and not found & ports}
+    moved = astray(trial)
     for socket in sockets(trial):
         speeds = trial.values(socket.place, vocabulary.SPEED_BPS)
         if not speeds:
@@ -59,6 +39,8 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
             yield passed(socket.place, f"link at {speeds[-1] / 1e6:g} Mb/s")
         elif _explained(trial, socket.refs):
             yield untested(socket.place, f"no link; {named(socket.refs)} is missing")
+        elif socket.refs in strayed or socket.place in moved:
+            yield untested(socket.place, f"no link; {named(socket.refs)} was found on another port")
         else:
             yield failed(
                 socket.place,
@@ -104,30 +86,33 @@ def judge_errors(trial: Trial) -> Iterator[Item]:
             yield passed(place, f"none in {len(counts)} readings")
 
 
-def judge_patching(trial: Trial) -> Iterator[Item]:
-    """Ask whether each wired thing is on a port that the schedule gives it, by forwarding tables and LLDP."""
+def _edges(trial: Trial, told: Wiring) -> Iterator[tuple[Thing, set[str], set[str]]]:
+    """Give each thing on a cable that was seen, with the ports that the schedule gives its kind and those that told of it."""
     allowed: defaultdict[str, set[str]] = defaultdict(set)
-    between: set[str] = set()
+    leading = set(told.leading())
     for socket in sockets(trial):
         allowed[socket.refs].add(socket.place)
-        if socket.refs == UPLINK or socket.refs.startswith("switch:"):
-            between.add(socket.place)
+        if socket.between:
+            leading.add(socket.place)
     seen: defaultdict[str, set[str]] = defaultdict(set)
-    learnt = _learnt(trial)
-    for place, macs in learnt.items():
-        for mac in macs:
-            thing = trial.things.get(mac)
-            if thing is not None and not thing.wifi and place not in between:
-                seen[thing.ref].add(place)
+    for table in (told.learnt, told.neighbours):
+        for place, refs in table.items():
+            for ref in refs if place not in leading else ():
+                seen[ref].add(place)
     for thing in trial.roster.things:
-        if thing.wifi or thing.group == ROUTER or thing.ref.endswith("/gateway"):
+        # Where switches and the router hang is a check of its own.
+        if thing.wifi or thing.group == ROUTER or thing.group.startswith("switch:"):
             continue
-        ports = allowed.get(thing.group, set())
-        if not ports or thing.ref not in trial.found:
-            continue
-        found = seen.get(thing.ref, set())
+        if thing.group in allowed and (thing.ref in trial.found or thing.ref in seen):
+            yield thing, allowed[thing.group], seen.get(thing.ref, set())
+
+
+def judge_patching(trial: Trial) -> Iterator[Item]:
+    """Ask whether each wired thing is on a port that the schedule gives it, by forwarding tables and LLDP."""
+    told = wiring(trial)
+    for thing, ports, found in _edges(trial, told):
         shown = ", ".join(named(place) for place in sorted(found))
-        if not learnt:
+        if not told.learnt and not told.neighbours:
             yield untested(thing.ref, "no switch told what it has learnt", ASK)
         elif not found:
             yield untested(thing.ref, "no edge port has learnt it", ASK)
@@ -140,16 +125,6 @@ def judge_patching(trial: Trial) -> Iterator[Item]:
                 f"on {shown}; the schedule has {wanted}",
                 "Patch it as the schedule has it, or write the port into the schedule.",
             )
-
-
-def _learnt(trial: Trial) -> dict[str, set[str]]:
-    """Give the MACs behind each port: from forwarding tables, and from neighbours that tell their own."""
-    found: defaultdict[str, set[str]] = defaultdict(set)
-    for notice in trial.told(vocabulary.FORWARDING):
-        found[notice.place].add(dict(notice.detail).get("mac", ""))
-    for notice in trial.told(vocabulary.LLDP_NEIGHBOUR):
-        found[notice.place].add(dict(notice.detail).get("chassis", ""))
-    return dict(found)
 
 
 PORTS: Final = Check("ports", "Has each patched port a link?", "the plan's patch schedule", judge_ports)

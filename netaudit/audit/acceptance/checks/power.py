@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
-from netaudit.audit.acceptance.checks.cabling import ASK, sockets
+from netaudit.audit.acceptance.checks.cabling import ASK
+from netaudit.audit.acceptance.wiring import sockets
 from netaudit.audit.rules.rule import named
 
 if TYPE_CHECKING:

@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from netaudit.audit.acceptance.checks import addressing, air, cabling, delay, lasting, power, presence, reach
+from netaudit.audit.acceptance.checks import (
+    addressing,
+    air,
+    cabling,
+    delay,
+    lasting,
+    power,
+    presence,
+    reach,
+    uplinks,
+)
 
 if TYPE_CHECKING:
     from netaudit.audit.acceptance.check import Check
@@ -15,6 +25,7 @@ CHECKS: Final[tuple[Check, ...]] = (
     presence.SEGMENTS,
     cabling.PORTS,
     cabling.PATCHING,
+    uplinks.UPLINKS,
     cabling.SPEED,
     cabling.ERRORS,
     power.SUPPLY,

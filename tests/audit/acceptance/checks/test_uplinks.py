@@ -1,0 +1,217 @@
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from netaudit.audit import vocabulary
+from netaudit.audit.acceptance.check import Outcome, prepare
+from netaudit.audit.acceptance.checks.cabling import judge_patching, judge_ports
+from netaudit.audit.acceptance.checks.uplinks import judge_uplinks
+from netaudit.audit.acceptance.evidence import freeze
+from netaudit.audit.acceptance.wiring import sockets
+from netaudit.capacity.patching import UPLINK
+from netaudit.observe.observation import Health, How, Notice, Observation, Sample, Sighting
+from netaudit.site.load import parse_site
+
+BEGAN = datetime(2026, 5, 4, 20, 0, tzinfo=UTC)
+ENDED = BEGAN + timedelta(minutes=30)
+ROUTER, ROOT, LEFT, RIGHT, DESK, BOX = (f"00:00:5e:00:53:{number:02x}" for number in range(1, 7))
+# Two switches below one. The names that they give themselves are not those of the plan, so that only MACs tell.
+PLAN = f"""
+[site]
+name = "Sluice House"
+[closet.loft]
+[segment.home]
+network = "192.0.2.0/24"
+[router]
+mac = ["{ROUTER}"]
+[switch.root]
+mac = "{ROOT}"
+ports = 12
+[switch.left]
+mac = "{LEFT}"
+ports = 8
+uplink = "switch:root"
+[switch.right]
+mac = "{RIGHT}"
+ports = 8
+uplink = "switch:root"
+[device.desk]
+kind = "desktop"
+mac = ["{DESK}"]
+switch = "left"
+[device.box]
+kind = "server"
+mac = ["{BOX}"]
+switch = "root"
+"""
+SITE = parse_site(PLAN)
+PLANNED = {
+    (one.patch.switch, one.refs): one.place for one in sockets(prepare(SITE, freeze((), BEGAN, ENDED))) if one.refs
+}
+UP = {name: PLANNED[name, UPLINK] for name in SITE.switch}
+TO_LEFT, TO_RIGHT = PLANNED["root", "switch:left"], PLANNED["root", "switch:right"]
+FREE = "switch:root/port:12"
+
+
+def lldp(place: str, chassis: str, name: str = "elsewhere.example") -> Notice:
+    """A neighbour says that it is plugged in there."""
+    return Notice(BEGAN, place, vocabulary.LLDP_NEIGHBOUR, (("chassis", chassis), ("name", name), ("port", "x")))
+
+
+def learnt(place: str, mac: str) -> Notice:
+    """A forwarding table has a MAC there."""
+    return Notice(BEGAN, place, vocabulary.FORWARDING, (("mac", mac),))
+
+
+BY_LLDP: list[Observation] = [
+    lldp(UP["root"], ROUTER),
+    lldp(TO_LEFT, LEFT),
+    lldp(TO_RIGHT, RIGHT),
+    lldp(UP["left"], ROOT),
+    lldp(UP["right"], ROOT),
+]
+BY_TABLES: list[Observation] = [
+    *(learnt(UP[name], mac) for name in SITE.switch for mac in (ROUTER, ROOT, BOX) if name != "root"),
+    learnt(UP["root"], ROUTER),
+    learnt(TO_LEFT, LEFT),
+    learnt(TO_LEFT, DESK),
+    learnt(TO_RIGHT, RIGHT),
+    learnt(PLANNED["root", "device:box"], BOX),
+    learnt(PLANNED["left", "device:desk"], DESK),
+]
+
+
+def without(told: list[Observation], place: str) -> list[Observation]:
+    """Let one port tell nothing."""
+    return [one for one in told if not (isinstance(one, Notice) and one.place == place)]
+
+
+def moved(told: list[Observation], was: str, now: str) -> list[Observation]:
+    """Let what was told of one port be told of another."""
+    return [
+        Notice(one.at, now, one.kind, one.detail) if isinstance(one, Notice) and one.place == was else one
+        for one in told
+    ]
+
+
+def outcomes(told: list[Observation], plan: str = PLAN) -> dict[str, Outcome]:
+    """Judge the uplinks."""
+    trial = prepare(parse_site(plan), freeze(told, BEGAN, ENDED))
+    return {item.place.removeprefix("link:switch/"): item.outcome for item in judge_uplinks(trial)}
+
+
+ALL_PASS = dict.fromkeys(SITE.switch, Outcome.PASSED)
+
+
+@pytest.mark.parametrize("told", [BY_LLDP, BY_TABLES, BY_LLDP + BY_TABLES], ids=["lldp", "tables", "both"])
+def test_uplinks_as_planned_pass_by_neighbours_and_by_tables(told: list[Observation]) -> None:
+    """Each of the two kinds of evidence is enough, and both together are."""
+    assert outcomes(told) == ALL_PASS
+
+
+@pytest.mark.parametrize("told", [BY_LLDP, BY_TABLES, BY_LLDP + BY_TABLES], ids=["lldp", "tables", "both"])
+def test_two_uplinks_exchanged_fail_and_the_third_does_not(told: list[Observation]) -> None:
+    """Plugged into each other's port of the switch above, both are wrong."""
+    exchanged = moved(
+        moved(moved(told, TO_LEFT, "switch:root/port:99"), TO_RIGHT, TO_LEFT), "switch:root/port:99", TO_RIGHT
+    )
+    assert outcomes(exchanged) == {"root": Outcome.PASSED, "left": Outcome.FAILED, "right": Outcome.FAILED}
+
+
+@pytest.mark.parametrize(
+    ("was", "now", "wrong"),
+    [(TO_LEFT, FREE, "left"), (UP["right"], "switch:right/port:8", "right"), (UP["root"], FREE, "root")],
+)
+def test_an_uplink_on_another_port_fails_alone(was: str, now: str, wrong: str) -> None:
+    """At either end; what passes through the port is no second trouble of the cables, nor is the port that is dark."""
+    told = [*moved(BY_LLDP + BY_TABLES, was, now), Sample(BEGAN, was, vocabulary.SPEED_BPS, 0.0)]
+    assert outcomes(told) == {**ALL_PASS, wrong: Outcome.FAILED}
+    trial = prepare(SITE, freeze(told, BEGAN, ENDED))
+    assert [one.place for one in judge_patching(trial) if one.outcome is Outcome.FAILED] == []
+    assert [one.place for one in judge_ports(trial) if one.outcome is Outcome.FAILED] == []
+
+
+def test_a_dark_port_whose_uplink_is_nowhere_is_the_ports_trouble() -> None:
+    """When nobody found it elsewhere, the dark port is told."""
+    dark = Sample(BEGAN, TO_LEFT, vocabulary.SPEED_BPS, 0.0)
+    told: list[Observation] = [*without(BY_LLDP, TO_LEFT), dark]
+    trial = prepare(SITE, freeze(told, BEGAN, ENDED))
+    assert [one.place for one in judge_ports(trial) if one.outcome is Outcome.FAILED] == [TO_LEFT]
+
+
+def test_a_switch_in_a_row_instead_of_beside_fails_alone() -> None:
+    """The right switch hangs on the left one: each sees the other, and only the right one is wrong."""
+    told = [one for one in BY_LLDP if one not in (lldp(TO_RIGHT, RIGHT), lldp(UP["right"], ROOT))]
+    told += [lldp("switch:left/port:7", RIGHT), lldp(UP["right"], LEFT), learnt(UP["right"], ROUTER)]
+    told += [learnt(UP["left"], ROUTER)]
+    assert outcomes(told) == {**ALL_PASS, "right": Outcome.FAILED}
+
+
+def test_one_end_is_enough() -> None:
+    """Only the switch above is asked: its port says who is plugged in."""
+    told: list[Observation] = [
+        one for one in BY_LLDP if isinstance(one, Notice) and one.place.startswith("switch:root/")
+    ]
+    assert outcomes(told) == ALL_PASS
+
+
+def test_the_router_beyond_does_not_show_which_switch_is_next() -> None:
+    """A table with the router's MAC on the planned port shows the way, not the neighbour: not tested, with what it takes."""
+    trial = prepare(SITE, freeze([learnt(UP["left"], ROUTER)], BEGAN, ENDED))
+    (item,) = [one for one in judge_uplinks(trial) if one.place == "link:switch/left"]
+    assert item.outcome is Outcome.NOT_TESTED
+    assert "which switch is next" in item.evidence
+    assert "mac" in item.cure
+    # On another port it is wrong whoever is next.
+    assert outcomes([learnt("switch:left/port:7", ROUTER)])["left"] is Outcome.FAILED
+
+
+def test_nothing_told_is_not_tested_and_says_what_is_missing() -> None:
+    """Without a MAC in the plan, and with nobody asked, the cure names both."""
+    plan = "\n".join(line for line in PLAN.splitlines() if not line.startswith('mac = "') and '["' + ROUTER not in line)
+    trial = prepare(parse_site(plan), freeze((), BEGAN, ENDED))
+    items = {item.place: item for item in judge_uplinks(trial)}
+    assert {item.outcome for item in items.values()} == {Outcome.NOT_TESTED}
+    assert "snmp" in items["link:switch/left"].cure
+    assert "the mac of switch left" in items["link:switch/left"].cure
+    assert "the mac of the router" in items["link:switch/root"].cure
+
+
+def test_a_switch_is_known_by_the_name_it_gives_itself() -> None:
+    """Its name in the plan or its label, with a domain behind it or not, is enough where the plan has no MAC."""
+    plan = PLAN.replace(f'mac = "{LEFT}"', 'label = "Left shelf"')
+    for name in ("left", "LEFT.example", "Left shelf"):
+        assert outcomes([lldp(TO_LEFT, "00:00:5e:00:53:77", name)], plan)["left"] is Outcome.PASSED
+    assert outcomes([lldp(TO_LEFT, "00:00:5e:00:53:77", "other")], plan)["left"] is Outcome.NOT_TESTED
+
+
+def test_who_hangs_beyond_a_switch_that_says_nothing_is_not_blamed() -> None:
+    """A plain switch in between passes on what its neighbours say: seen from the next above, nothing is wrong."""
+    plan = PLAN.replace(
+        f'mac = "{RIGHT}"\nports = 8\nuplink = "switch:root"', 'ports = 8\nuplink = "switch:root"'
+    ).replace(
+        f'mac = "{LEFT}"\nports = 8\nuplink = "switch:root"', f'mac = "{LEFT}"\nports = 8\nuplink = "switch:right"'
+    )
+    told: list[Observation] = [lldp("switch:root/port:2", LEFT), learnt("switch:root/port:1", ROUTER)]
+    assert outcomes(told, plan)["left"] is Outcome.NOT_TESTED
+
+
+def test_the_plans_own_uplink_port_counts_before_the_schedule() -> None:
+    """A plan that says uplink_port = 8 is right with port 8, whatever the schedule would have put there."""
+    asked = 'snmp = { address = "192.0.2.9", community_env = "WORD", uplink_port = 8 }\n'
+    plan = PLAN.replace(f'mac = "{LEFT}"\n', f'mac = "{LEFT}"\n{asked}')
+    assert outcomes(moved(BY_LLDP, UP["left"], "switch:left/port:8"), plan) == ALL_PASS
+    assert outcomes(BY_LLDP, plan)["left"] is Outcome.FAILED
+
+
+def test_a_switch_that_is_away_is_presences_trouble() -> None:
+    """Its address answers nobody: that is told once, and its uplink is not tested."""
+    plan = PLAN.replace(f'mac = "{LEFT}"\n', f'mac = "{LEFT}"\naddress = "192.0.2.9"\n')
+    seen: list[Observation] = [
+        Health(BEGAN, "sweep:home", good=True, reason=""),
+        Sighting(BEGAN, "home", BOX, "192.0.2.77", How.ARP),
+        *without(BY_LLDP, TO_LEFT),
+    ]
+    assert outcomes(seen, plan)["left"] is Outcome.NOT_TESTED
