@@ -160,7 +160,7 @@ SECOND_SERVER: Final = Rule(
     weight=Weight.NOW,
     words={
         "second": Words(
-            "A second device leases addresses on segment {segment}: {others}, besides {first}",
+            "A second device leases addresses on network {segment}: {others}, besides {first}",
             "Find it, often a router plugged in the wrong way round, and switch off its DHCP server.",
         ),
     },
@@ -173,7 +173,7 @@ PLACE: Final = Rule(
     weight=Weight.SOMETIME,
     words={
         "outside": Words(
-            "{named} has the address {address}, which is not of segment {segment} ({planned})",
+            "{named} has the address {address}, which is not of network {segment} ({planned})",
             "Look at its settings; it may have a fixed address from an earlier network.",
         ),
         "other": Words(

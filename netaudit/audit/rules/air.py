@@ -133,7 +133,7 @@ BORROWED_NAME: Final = Rule(
     weight=Weight.SOON,
     words={
         "name": Words(
-            'A radio that the plan doesn\'t know ({bssid}) announces the name "{name}" of segment {segment} on channel {channel}',
+            'A radio that the plan doesn\'t know ({bssid}) announces the name "{name}" of network {segment} on channel {channel}',
             "If it is yours write it into the bssids of its access point; if not, it may be there to catch passwords: find it.",
         ),
     },

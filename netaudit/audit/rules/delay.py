@@ -192,7 +192,7 @@ SLOW: Final = Rule(
             "Calls and games will suffer: see whether the air or a link is full.",
         ),
         "segment": Words(
-            "Segment {segment} is slow or loses echoes: {count} of {all} measured places ({such_as})",
+            "Network {segment} is slow or loses echoes: {count} of {all} measured places ({such_as})",
             "Look at what they share: the uplink, the router, the channel on the air.",
         ),
     },

@@ -95,13 +95,13 @@ def _is_gone(case: Case, ref: str) -> bool:
 
 BREACH: Final = Rule(
     key="isolation_breach",
-    question="Are the segments kept apart as planned?",
+    question="Are the networks kept apart as planned?",
     limit_source="may_reach of the plan's segments",
     weight=Weight.NOW,
     words={
         "breach": Words(
-            "Segment {segment} reaches what it must not: {hosts}",
-            "Close this way in the router's rules; or, if it is meant to be, write it into may_reach of the segment.",
+            "Network {segment} reaches what it must not: {hosts}",
+            "Close this way in the router's rules; or, if it is meant to be, write it into may_reach of that network in the plan.",
         ),
     },
     judge=judge_breach,
@@ -113,7 +113,7 @@ UNREACHED: Final = Rule(
     weight=Weight.SOON,
     words={
         "unreached": Words(
-            "Segment {segment} doesn't reach what it may reach: {hosts}",
+            "Network {segment} doesn't reach what it may reach: {hosts}",
             "Open this way in the router's rules, or look at the host's own; if it is meant to be shut, take it out of may_reach.",
         ),
     },

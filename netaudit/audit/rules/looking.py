@@ -74,7 +74,7 @@ FLOOD: Final = Rule(
     weight=Weight.NOW,
     words={
         "flood": Words(
-            "Segment {segment} is flooded with made-up {table} ({entries})",
+            "Network {segment} is flooded with made-up {table} ({entries})",
             "Look for a loop of cables, a faulty device or somebody who tries things; the switch's port counters tell where.",
         ),
     },

@@ -149,12 +149,12 @@ MISSING: Final = Rule(
             "Look whether the access point has power: its port, its cable, the switch's power budget.",
         ),
         "device": Words(
-            "{named} has been silent for {silence}; it may be silent for {may_be_silent}",
+            "{named} has been silent for {silence}, longer than the {may_be_silent} that are usual for it",
             "Look whether it has power and is connected; if it is gone for good, take it out of the plan.",
         ),
         "never": Words(
             "{named} was never heard in {silence} of looking",
-            "Look whether it is connected to segment {segment} and whether the plan has its address right ({known_by}).",
+            "Look whether it is connected to network {segment} and whether the plan has its address right ({known_by}).",
         ),
     },
     judge=judge,

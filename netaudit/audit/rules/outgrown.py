@@ -106,8 +106,8 @@ OUTGROWN: Final = Rule(
             "Move devices to another access point or to cable, or add an access point; see what `netaudit dimension` says.",
         ),
         "devices": Words(
-            "More devices than one segment was planned for: {named}" + _COUNT,
-            "Split the segment in two, or look for devices that don't belong there.",
+            "More devices than one network was planned for: {named}" + _COUNT,
+            "Split the network in two, or look for devices that don't belong there.",
         ),
         "addresses": Words(
             "The addresses that the router may lease are running out: {named}" + _COUNT,
@@ -127,7 +127,7 @@ OUTGROWN: Final = Rule(
         ),
         "routed": Words(
             "The router forwards more than planned: {named}" + _COUNT,
-            "Keep devices that talk much to each other in one segment, or plan a faster router.",
+            "Keep devices that talk much to each other in one network, or plan a faster router.",
         ),
         "recording": Words(
             "The recorder won't keep recordings for as long as wanted: {named}" + _COUNT,

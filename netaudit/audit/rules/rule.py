@@ -140,7 +140,10 @@ def named(place: str) -> str:
     kind, _, name = place.partition(":")
     first, _, second = name.partition("/")
     if kind == "segment" and second == "gateway":
-        return f"the router's address in segment {first}"
+        return f"the router's address in network {first}"
+    if kind == "segment":
+        # The plan's word is not one of the household's.
+        return f"network {name}"
     if kind == "radio":
         return f"access point {first} ({second} GHz)"
     if kind == "link":

@@ -63,11 +63,11 @@ UNKNOWN: Final = Rule(
     weight=Weight.SOON,
     words={
         "one": Words(
-            "A device that the plan doesn't know is on segment {segment}: {mac}, {address}",
+            "A device that the plan doesn't know is on network {segment}: {mac}, {address}",
             "Find out whose it is; add it to the plan, or give it no way in.",
         ),
         "many": Words(
-            "{count} devices that the plan doesn't know are on segment {segment}",
+            "{count} devices that the plan doesn't know are on network {segment}",
             "Find out what happened: new devices belong in the plan; a cable between two networks must go.",
         ),
     },
