@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from netaudit.audit.call import rate_hour
+from netaudit.capacity.voice import satisfaction
 from netaudit.publish.chart import Curve, bar_chart, line_chart
-from netaudit.publish.text import NO_VALUE, day, place_name
+from netaudit.publish.text import NO_VALUE, clock, day, number, place_name
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -14,18 +16,24 @@ if TYPE_CHECKING:
     from markupsafe import Markup
 
     from netaudit.publish.report_data import DelayPoint, DelaySeries, PresencePoint
-    from netaudit.site.model import Site
+    from netaudit.site.model import Header, Site
 
 
 @dataclass(frozen=True, slots=True)
 class DelayPlot:
-    """Echoes to one place. `chart` is None where no hour was measured, `lost_chart` where nothing was lost."""
+    """
+    Echoes to one place.
+
+    chart is None where no hour was measured, lost_chart where nothing was lost; call: what a call was like in the worst
+    hour, empty where no hour says so.
+    """
 
     place: str
     chart: Markup | None
     lost_chart: Markup | None
     hourly: tuple[DelayPoint, ...]
     daily: tuple[DelayPoint, ...]
+    call: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +64,23 @@ def delay_plot(series: DelaySeries, site: Site) -> DelayPlot:
         else None,
         series.hourly,
         series.daily,
+        _worst_call(series.hourly, header),
+    )
+
+
+def _worst_call(hourly: Sequence[DelayPoint], header: Header) -> str:
+    rated = [
+        (rating.r, point.at, rating.mos)
+        for point in hourly
+        if (rating := rate_hour(asked=point.asked, lost=point.lost, p50_s=point.p50_s, p95_s=point.p95_s)) is not None
+    ]
+    if not rated:
+        return ""
+    r, at, mos = min(rated)
+    return (
+        f"Worst hour for a telephone call this way: {day(at, header)} at {clock(at, header)}, with R {r:.0f} of at most 93 "
+        f"by ITU-T G.107 ({satisfaction(r)}), a mean opinion score of {number(round(mos, 1), header.locale)} of at most "
+        f"{number(4.4, header.locale)}."
     )
 
 
