@@ -473,7 +473,7 @@ _RUNS: tuple[tuple[str, str, Callable[[Path], Result]], ...] = (
     ("contention: printed throughput", "Bianchi 2000, Table III", printed),
     ("contention: closed form", "Bianchi 2000, eq. (7)", partial(_closed_form, rule=Backoff(32, 5))),
     ("contention: simulator's tables", "ns-3 analytic saturation tables, 11a/b/g/ax", simulator_tables),
-    ("path loss indoors", "ITU-R P.1238, IEEE 802.11-14/0980, Friis", path_losses),
+    ("path loss indoors", "ITU-R P.1238", path_losses),
     ("walls", "ITU-R P.2040-3, 3GPP TR 38.901", walls),
 )
 CHECKS = tuple(Check(subject, source, run) for subject, source, run in _RUNS)
