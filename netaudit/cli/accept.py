@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.audit.acceptance.certificate import certify, write_certificate
     from netaudit.audit.acceptance.evidence import write_evidence
     from netaudit.audit.sealed import digest
-    from netaudit.cli.evidence_input import write_text
+    from netaudit.cli.output import write_whole
     from netaudit.publish.certificate import render_certificate
     from netaudit.site.load import fingerprint, parse_site, read_plan
 
@@ -83,7 +83,7 @@ def run(args: argparse.Namespace) -> int:
 
         files[PRINT] = to_pdf(page)
     for name, content in files.items():
-        write_text(str(folder / name), content)
+        write_whole(folder / name, content)
     if args.store:
         _keep(site.site.name, args.store, write_certificate(certificate))
     if args.json:

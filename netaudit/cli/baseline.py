@@ -42,7 +42,8 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from netaudit.audit.moving.baseline import freeze_baseline, write_baseline
-    from netaudit.cli.evidence_input import by_looking, from_captures, from_store, seconds_of, write_text
+    from netaudit.cli.evidence_input import by_looking, from_captures, from_store, seconds_of
+    from netaudit.cli.output import write_whole
     from netaudit.errors import OutOfRange, StoreError
     from netaudit.publish.moving import render_inventory
     from netaudit.site.load import load_site
@@ -67,8 +68,8 @@ def run(args: argparse.Namespace) -> int:
     )
     text = write_baseline(baseline)
     kept, listed = (str(Path(args.out) / f"{args.name}.baseline.{end}") for end in ("json", "html"))
-    write_text(kept, text)
-    write_text(listed, render_inventory(baseline, site))
+    write_whole(kept, text)
+    write_whole(listed, render_inventory(baseline, site))
     for path in {args.store, args.keep} - {None}:
         _keep(site.site.name, path, args.name, text)
     if args.json:

@@ -23,9 +23,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "show it beside dearer and cheaper ones. Exit 1 when no set carries the plan.",
         epilog="example: netaudit choose netaudit/demo/site.toml netaudit/demo/equipment.toml --as-drawn",
     )
-    parser.add_argument(
-        "site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is keep stays"
-    )
+    parser.add_argument("site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is keep stays")
     parser.add_argument("equipment", metavar="EQUIPMENT", help="the equipment sheets, a TOML file")
     parser.add_argument("--as-drawn", action="store_true", help="price the plan as it is drawn beside the options")
     parser.add_argument("--option", metavar="NAME", default="grown", help="option to write (grown when left out)")
@@ -161,17 +159,14 @@ def _table(found: Frontier) -> object:
 def _write(path: str, offer: Offer, source: str) -> None:
     from pathlib import Path
 
-    from netaudit.errors import PlanError
+    from netaudit.cli.output import write_whole
     from netaudit.site.write import plan_text
 
     head = (
         f'{offer.site.site.name}: the plan with the option "{offer.wish.name}", which {offer.wish.text}.\n'
         f"Equipment chosen for the plan {Path(source).name}; comments name the sheets."
     )
-    try:
-        Path(path).write_text(plan_text(offer.raw, head=head, comments=_comments(offer)), encoding="utf-8")
-    except OSError as error:
-        raise PlanError(f"can't be written: {error.strerror or error}", file=path) from error
+    write_whole(path, plan_text(offer.raw, head=head, comments=_comments(offer)), cure="name another file with --write")
 
 
 def _comments(offer: Offer) -> dict[str, str]:

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 EVERY_S = 5.0
 # A sweep of a /24 with its retries takes four seconds at the usual pace of 200 frames/s; so it is a fifth of the time.
 SWEEP_EVERY_S = 20.0
+_CURE = "name another file with --page"
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -44,7 +45,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Plan, or follow the move. Status 1: something remains."""
     from netaudit.audit.moving.cutover import progress
-    from netaudit.cli.evidence_input import from_store, seconds_of, write_text
+    from netaudit.cli.evidence_input import from_store, seconds_of
+    from netaudit.cli.output import write_whole
     from netaudit.publish.moving import render_cutover
     from netaudit.site.load import load_site
 
@@ -56,7 +58,7 @@ def run(args: argparse.Namespace) -> int:
     evidence = from_store(site, args.store, seconds).evidence if args.store else _follow(args, baseline, site, seconds)
     found = progress(baseline, site, evidence)
     if args.page:
-        write_text(args.page, render_cutover(found, baseline, site, evidence.until))
+        write_whole(args.page, render_cutover(found, baseline, site, evidence.until), cure=_CURE)
     if args.json:
         print_json(found)
     else:
@@ -93,12 +95,12 @@ def _plan(args: argparse.Namespace, baseline: Baseline, site: Site) -> int:
     from pathlib import Path
 
     from netaudit.audit.moving.migration import plan_move
-    from netaudit.cli.evidence_input import write_text
+    from netaudit.cli.output import write_whole
     from netaudit.publish.moving import render_migration
 
     move = plan_move(baseline, site)
     path = args.page or str(Path(args.site).with_suffix(".move.html"))
-    write_text(path, render_migration(move, baseline, site))
+    write_whole(path, render_migration(move, baseline, site), cure=_CURE)
     if args.json:
         print_json(move)
         return 0
@@ -118,8 +120,8 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
     from rich.live import Live
 
     from netaudit.audit.moving.cutover import progress
-    from netaudit.cli.evidence_input import tell_span, write_text
-    from netaudit.cli.output import console
+    from netaudit.cli.evidence_input import tell_span
+    from netaudit.cli.output import console, write_whole
     from netaudit.daemon.collect import collect
     from netaudit.publish.moving import render_cutover, sentence
     from netaudit.publish.text import harmless
@@ -132,7 +134,8 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
     def tell(evidence: Evidence) -> None:
         found = progress(baseline, site, evidence)
         if args.page:
-            write_text(args.page, render_cutover(found, baseline, site, evidence.until, again_s=int(EVERY_S)))
+            page = render_cutover(found, baseline, site, evidence.until, again_s=int(EVERY_S))
+            write_whole(args.page, page, cure=_CURE)
         if live is not None:
             live.update(_table(found, sentence(found), out), refresh=True)
         elif not args.json:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from netaudit.errors import NetauditError
-
 if TYPE_CHECKING:
     import argparse
 
@@ -31,23 +29,16 @@ def run(args: argparse.Namespace) -> int:
     Raises:    PlanError: the plan has a fault; NetauditError: the folder can't be written.
     """
     from netaudit.capacity.ledger import gather
-    from netaudit.cli.output import print_json
+    from netaudit.cli.output import print_json, write_whole
     from netaudit.publish.portfolio import portfolio
     from netaudit.site.load import load_site
 
     site = load_site(args.site)
     sheets = portfolio(site, gather(site))
     folder = Path(args.out)
-    written: list[str] = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for name, data in sheets.files.items():
-            (folder / name).write_bytes(data)
-            written.append(str(folder / name))
-    except OSError as error:
-        raise NetauditError(
-            f"{folder}: can't be written: {error.strerror or error}; name another --out folder"
-        ) from error
+    for name, data in sheets.files.items():
+        write_whole(folder / name, data)
+    written = [str(folder / name) for name in sheets.files]
     if args.json:
         print_json({"written": written, "left_out": list(sheets.left_out)})
         return 0

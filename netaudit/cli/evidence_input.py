@@ -123,27 +123,6 @@ def tell_span(seconds: float, more: str = "") -> None:
     sys.stderr.flush()
 
 
-def write_text(path: str, text: str | bytes) -> None:
-    """
-    Write a file whole or not at all: beside its place first, then moved there.
-
-    Raises:    StoreError: it can't be written.
-    """
-    from pathlib import Path
-
-    from netaudit.errors import StoreError
-
-    goal = Path(path)
-    part = goal.with_name(f".{goal.name}.part")
-    try:
-        goal.parent.mkdir(parents=True, exist_ok=True)
-        part.write_bytes(text.encode("utf-8", "replace") if isinstance(text, str) else text)
-        part.replace(goal)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise StoreError(f"{path}: {error.strerror or error}; name another folder with --out") from error
-
-
 def read_text(path: str) -> str:
     """
     Read a document of ours.

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import sys
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import argparse
+    from pathlib import Path
 
     from rich.console import Console
 
@@ -45,6 +47,28 @@ def print_json(value: object) -> None:
     """Print one JSON document on standard output."""
     speak_utf8()
     sys.stdout.write(json.dumps(plain(value), ensure_ascii=False, indent=1) + "\n")
+
+
+def write_whole(path: str | Path, content: str | bytes, *, cure: str = "name another folder with --out") -> None:
+    """
+    Write a file whole or not at all: beside its place first, then moved there; folders are made.
+
+    Raises:    NetauditError: it can't be written; cure is what to do then.
+    """
+    from pathlib import Path
+
+    from netaudit.errors import NetauditError
+
+    goal = Path(path)
+    part = goal.with_name(f".{goal.name}.part")
+    try:
+        goal.parent.mkdir(parents=True, exist_ok=True)
+        part.write_bytes(content.encode("utf-8", "replace") if isinstance(content, str) else content)
+        part.replace(goal)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            part.unlink()
+        raise NetauditError(f"{goal}: can't be written: {error.strerror or error}; {cure}") from error
 
 
 def counted(number: int, one: str, many: str) -> str:

@@ -38,8 +38,7 @@ def run(args: argparse.Namespace) -> int:
     from pathlib import Path
 
     from netaudit.capacity.ledger import gather
-    from netaudit.cli.output import store_of
-    from netaudit.errors import NetauditError
+    from netaudit.cli.output import store_of, write_whole
     from netaudit.publish.report import render_report
     from netaudit.publish.summary import summarise
     from netaudit.publish.week import gather_week, last_week
@@ -60,12 +59,8 @@ def run(args: argparse.Namespace) -> int:
         from netaudit.publish.pdf import to_pdf
 
         files[folder / f"{name}.pdf"] = to_pdf(page)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        for path, content in files.items():
-            path.write_bytes(content)
-    except OSError as error:
-        raise NetauditError(f"{folder}: can't be written: {error.strerror or error}; name another --out") from error
+    for path, content in files.items():
+        write_whole(path, content)
     if args.json:
         written = [str(path) for path in files]
         summary = summarise(site, data.standings, data.hazards, data.flaws, data.findings)

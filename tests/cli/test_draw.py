@@ -48,7 +48,7 @@ def test_a_folder_that_can_not_be_written_is_one_line(
     said = capsys.readouterr()
     assert said.out == ""
     assert said.err.count("\n") == 1
-    assert "name another --out folder" in said.err
+    assert "name another folder with --out" in said.err
 
 
 def test_a_faulty_plan_writes_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
