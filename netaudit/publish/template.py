@@ -40,6 +40,8 @@ def _environment() -> Environment:
     )
     environment.globals.update(
         place_name=text.place_name,
+        segment_name=text.segment_name,
+        place_page=text.place_page,
         state_meanings=look.STATE_MEANINGS,
         no_value=text.NO_VALUE,
         # Our own sheet, and no value of anybody's in it: the one thing that goes in unescaped.

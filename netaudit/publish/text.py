@@ -11,6 +11,7 @@ import re
 import unicodedata
 from functools import lru_cache
 from typing import TYPE_CHECKING, Final
+from urllib.parse import quote
 from zoneinfo import ZoneInfo
 
 from babel import Locale, UnknownLocaleError
@@ -226,6 +227,20 @@ def place_name(place: str, site: Site | None = None) -> str:
     return _named(site, kind, rest)
 
 
+def segment_name(name: str, site: Site | None = None) -> str:
+    """Name a network where the heading says that it is one: its label, else its bare name."""
+    return _named(site, "segment", name, bare=True)
+
+
+def place_page(place: str, site: Site) -> str:
+    """Give the path of the page that tells more of a place; empty when there is none."""
+    kind, _, rest = place.partition(":")
+    if kind == "device" and _MAC.fullmatch(rest):
+        return f"/devices/{rest.lower()}"
+    name = rest.partition("/")[0]
+    return f"/networks/{quote(name, safe='')}" if kind == "segment" and name in site.segment else ""
+
+
 def _named(site: Site | None, table: str, name: str, *, bare: bool = False) -> str:
     rows = getattr(site, table, None) if site is not None and table in _TABLES else None
     label = getattr(rows.get(name), "label", "") if isinstance(rows, dict) else ""
@@ -278,9 +293,8 @@ def clock(at: datetime, header: Header) -> str:
 
 
 def span(seconds: float) -> str:
-    """Write how long something lasted in the one unit that says most: "3 days", "5 h", "20 min"."""
-    for size, one, many in ((86400.0, "day", "days"), (3600.0, "hour", "hours"), (60.0, "minute", "minutes")):
-        if seconds >= size:
-            count = int(seconds // size)
-            return f"{count} {one if count == 1 else many}"
-    return "less than a minute"
+    """Write how long something lasted, rounded as in the findings' own sentences: "3 days", "36 hours", "1 minute"."""
+    for size, many in ((86400.0, "days"), (3600.0, "hours"), (60.0, "minutes")):
+        if seconds >= 2 * size:
+            return f"{seconds / size:.0f} {many}"
+    return "1 minute" if seconds >= 60.0 else "less than a minute"

@@ -194,7 +194,7 @@ async def test_devices_can_be_searched_and_sorted(app: ASGIApp, ask: Ask) -> Non
     found = (await ask(app, "/devices?search=HUB&sort=last")).text
     assert HUB in found
     assert STRANGER not in found
-    assert "1 of 3 devices have" in found
+    assert "1 of 3 devices has" in found
     every = (await ask(app, "/devices?sort=address")).text
     assert every.index(GATEWAY) < every.index(HUB) < every.index(STRANGER)
     assert (await ask(app, "/devices?sort=%3Cscript%3E")).status == 200

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from netaudit.audit.rules.rule import lasting
 from netaudit.capacity.line import Kind
 from netaudit.publish.text import (
     LONGEST_TEXT,
@@ -18,6 +19,7 @@ from netaudit.publish.text import (
     moment,
     number,
     place_name,
+    place_page,
     quantity,
     span,
     told,
@@ -133,15 +135,20 @@ def test_moments_are_those_of_the_site() -> None:
 
 
 def test_spans_are_said_in_one_unit() -> None:
-    """The largest whole unit says how long."""
-    assert [span(s) for s in (5, 60, 7199, 7200, 86400, 3 * 86400 + 5)] == [
-        "less than a minute",
-        "1 minute",
-        "1 hour",
-        "2 hours",
-        "1 day",
-        "3 days",
-    ]
+    """The largest unit of which there are two says how long, rounded as the rules' own words are."""
+    said = ["less than a minute", "1 minute", "2 minutes", "120 minutes", "2 hours", "24 hours", "47 hours", "3 days"]
+    assert [span(s) for s in (5, 60, 120, 7199, 7200, 86400, 47 * 3600, 2.83 * 86400)] == said
+    for hours in (3, 30, 68, 100, 300):
+        assert span(hours * 3600).replace("hours", "h") == lasting(hours * 3600)
+
+
+def test_a_place_leads_to_its_page(demo_site: Site) -> None:
+    """A device without a name by its MAC, a network by its name; what has no page of its own leads nowhere."""
+    assert place_page("device:02:00:5E:EE:00:01", demo_site) == "/devices/02:00:5e:ee:00:01"
+    assert place_page("segment:gadgets", demo_site) == place_page("segment:gadgets/gateway", demo_site)
+    assert place_page("segment:gadgets", demo_site) == "/networks/gadgets"
+    for place in ("segment:none", "device:hub", "device:../x", "switch:pantry", "router", "segment:"):
+        assert place_page(place, demo_site) == "", place
 
 
 # CLDR 46: German writes 1.234,5, French (since 34) 1 234,5 with a narrow no-break space, English 1,234.5.
