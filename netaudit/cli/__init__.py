@@ -12,7 +12,7 @@ import importlib
 import io
 import os
 import sys
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from netaudit import __version__
 from netaudit.errors import NetauditError, PlanError
@@ -42,8 +42,19 @@ COMMANDS: Final = {
 OK, SOMETHING_OVER, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
+class _Layout(argparse.HelpFormatter):
+    """Help that is folded to the terminal, but for its example: that is copied, and a line's end would cut it in two."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        return text if text.startswith("example: ") else super()._fill_text(text, width, indent)
+
+
 class _Command(argparse.ArgumentParser):
     """A parser that says in one line what is wrong with a call, and where help is."""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - handed on as they are
+        """Take the usual layout, unless another is asked for."""
+        super().__init__(*args, **{"formatter_class": _Layout, **kwargs})
 
     def error(self, message: str) -> None:  # type: ignore[override]
         """Print one line and end with status 2."""

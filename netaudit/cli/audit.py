@@ -40,7 +40,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "audit",
         description="Compare the plan with what was observed: open findings, what is over, every line's headroom.",
-        epilog="example: netaudit audit site.toml",
+        epilog="example: netaudit audit demo-output/site.toml",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--store", metavar="PATH", help="what the watch has kept; beside the plan when left out")

@@ -17,7 +17,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "baseline",
         description="Freeze what is there: devices, names, addresses, delay and loss, who leases addresses.",
-        epilog="example: netaudit baseline site.toml before-the-move --from uplink.pcapng",
+        epilog="example: netaudit baseline demo-output/site.toml before-the-move --from demo-output/captures/wired.pcap",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("name", metavar="NAME", help="what to call it")

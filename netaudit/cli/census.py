@@ -22,7 +22,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "census",
         description="Say who is on the network, from capture files: devices, addresses, names, servers, neighbours,\n"
         "radios, and what is wrong. Nothing is sent. Status 1: something is wrong; 2: a file can't be read.",
-        epilog="example: netaudit census pcaps/wired.pcap --site netaudit/demo/site.toml",
+        epilog="example: netaudit census demo-output/captures/wired.pcap --site demo-output/site.toml",
     )
     parser.add_argument("files", metavar="FILE", nargs="+", help="pcap or pcapng, plain or gzip; - is standard input")
     parser.add_argument("--site", metavar="SITE", help="the site plan: name what is planned, list missing and unknown")

@@ -13,7 +13,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "check",
         description="Read a site plan; print each fault as file:line, or what the plan holds.",
-        epilog="example: netaudit check site.toml",
+        epilog="example: netaudit check demo-output/site.toml",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--json", action="store_true", help="print the plan with every default filled in")

@@ -21,7 +21,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "choose",
         description="Choose from equipment sheets the cheapest set whose ledger has no line over its ceiling, with growth;\n"
         "show it beside dearer and cheaper ones. Exit 1 when no set carries the plan.",
-        epilog="example: netaudit choose netaudit/demo/site.toml netaudit/demo/equipment.toml --as-drawn",
+        epilog="example: netaudit choose demo-output/site.toml demo-output/equipment.toml --as-drawn",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is keep stays")
     parser.add_argument("equipment", metavar="EQUIPMENT", help="the equipment sheets, a TOML file")

@@ -31,7 +31,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "cutover",
         description="The night of the move: who is back, who is missing and what it needs, who is new, what clashes.",
-        epilog="example: netaudit cutover site.toml --from before-the-move.baseline.json --plan",
+        epilog="example: netaudit cutover demo-output/site.toml --from before-the-move.baseline.json --plan",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan of the new network, a TOML file")
     parser.add_argument("--from", dest="baseline", required=True, metavar="NAME", help="a baseline's file or name")

@@ -22,7 +22,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "dimension",
         description="Size the plan: what can hurt, what can run out and where, what to do. Exit 1 when something is over.",
-        epilog="example: netaudit dimension site.toml --add 6:camera@yard",
+        epilog="example: netaudit dimension demo-output/site.toml --add 6:camera@yard",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--json", action="store_true", help="print every line with unit, source and inputs")

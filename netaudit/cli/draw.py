@@ -14,7 +14,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "draw",
         description="Write the site's drawing (SVG, PNG), its floors, and the cable and patch schedule (HTML, CSV).",
-        epilog="example: netaudit draw site.toml --out drawings",
+        epilog="example: netaudit draw demo-output/site.toml --out drawings",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write; made if absent (default: here)")

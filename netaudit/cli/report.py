@@ -17,7 +17,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser = subparsers.add_parser(
         "report",
         description="Write the report of a week: counts against capacity, headroom, delay, presence, findings.",
-        epilog="example: netaudit report site.toml --week 2026-W47",
+        epilog="example: netaudit report demo-output/site.toml --week 2026-W11",
     )
     parser.add_argument("site", metavar="SITE", help="the site plan, a TOML file")
     parser.add_argument("--week", metavar="YEAR-Wnn", help="ISO week; the last whole one when left out")

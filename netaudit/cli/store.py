@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from netaudit.store.retain import Keep
     from netaudit.store.store import Store
 
-EXAMPLES = "example: netaudit store backup house.db house-backup.db"
+EXAMPLES = "example: netaudit store backup demo-output/site.db mill-backup.db"
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -23,7 +23,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     task = tasks.add_parser(
         "check",
         description="Read the whole store and say what is wrong with it. The daemon may go on running.",
-        epilog="example: netaudit store check house.db",
+        epilog="example: netaudit store check demo-output/site.db",
     )
     _common(task)
 
@@ -36,7 +36,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     task = tasks.add_parser(
         "restore",
         description="Put a backup in the place of a store; what was there is kept beside it. Stop the daemon first.",
-        epilog="example: netaudit store restore house.db house-backup.db",
+        epilog="example: netaudit store restore demo-output/site.db mill-backup.db",
     )
     _common(task)
     task.add_argument("file", metavar="FILE", help="the backup")
@@ -44,7 +44,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     task = tasks.add_parser(
         "prune",
         description="Roll up what is over, then let go of what is older than what is kept.",
-        epilog="example: netaudit store prune house.db --raw 4",
+        epilog="example: netaudit store prune demo-output/site.db --raw 4",
     )
     _common(task)
     _site(task)
@@ -57,7 +57,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "forget",
         description="Remove a device from everywhere in the store. Older backups still know it; if it is still on the "
         "network, it will be seen again as a new one.",
-        epilog="example: netaudit store forget house.db 02:00:00:00:00:01",
+        epilog="example: netaudit store forget demo-output/site.db 02:00:5e:ee:00:01",
     )
     _common(task)
     _site(task)
@@ -67,7 +67,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "ship",
         description="Send what is new to the PostgreSQL that holds many sites. It may be broken off at any time. "
         "The password, if one is needed, is read from PGPASSWORD or the password file of PostgreSQL.",
-        epilog="example: netaudit store ship house.db postgresql://box7@centre.example/netaudit",
+        epilog="example: netaudit store ship demo-output/site.db postgresql://box7@centre.example/netaudit",
     )
     _common(task)
     _site(task)
