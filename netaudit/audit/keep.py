@@ -24,29 +24,26 @@ def keep(store: Store, judgement: Judgement, now: datetime) -> None:
     """
     muted = _muted(store, now) if judgement.opened else {}
     for finding in (*judgement.opened, *judgement.updated):
-        store.save_finding(
-            key=finding.key,
-            rule=finding.rule,
-            place=finding.place,
-            text=finding.text,
-            evidence=finding.evidence,
-            at=now,
-        )
+        _save(store, finding, now)
         before = muted.get(finding.key)
         if before is not None and before.muted_until is not None and finding in judgement.opened:
             store.mute_finding(finding.key, before.muted_until, before.reason)
     for finding in judgement.closed:
         # Why it ended goes with it.
-        store.save_finding(
-            key=finding.key,
-            rule=finding.rule,
-            place=finding.place,
-            text=finding.text,
-            evidence=finding.evidence,
-            at=now,
-        )
+        _save(store, finding, now)
         store.close_finding(finding.key, now)
     store.write(judgement.samples)
+
+
+def _save(store: Store, finding: Finding, now: datetime) -> None:
+    store.save_finding(
+        key=finding.key,
+        rule=finding.rule,
+        place=finding.place,
+        text=finding.text,
+        evidence=finding.evidence,
+        at=now,
+    )
 
 
 def _muted(store: Store, now: datetime) -> dict[str, Finding]:

@@ -166,24 +166,10 @@ def _network(written: str) -> IPv4Network:
 
 def _heard(files: list[str]) -> list[Seen]:
     """Take the census of captures."""
-    from pathlib import Path
-
-    from netaudit.errors import CaptureError
-    from netaudit.observe.census import Census
     from netaudit.observe.census_document import describe
-    from netaudit.observe.census_file import read_capture
-    from netaudit.observe.census_sort import FrameSorter
+    from netaudit.observe.census_file import take_census
 
-    census = Census()
-    sorter = FrameSorter(census)
-    for name in files:
-        try:
-            with Path(name).open("rb") as stream:
-                read_capture(sorter, stream, name)
-        except OSError as error:
-            raise CaptureError(f"{name}: {error.strerror or error}") from error
-    sorter.settle()
-    return list(_seen(describe(census)))
+    return list(_seen(describe(take_census(files))))
 
 
 def _seen(document: dict[str, Any]) -> Iterator[Seen]:

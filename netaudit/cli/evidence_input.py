@@ -72,26 +72,12 @@ def from_captures(site: Site, files: Sequence[str]) -> Found:
 
     Raises:    CaptureError: one can't be read, or nothing was heard.
     """
-    from pathlib import Path
-
     from netaudit.audit.moving.heard import heard_in
-    from netaudit.errors import CaptureError
-    from netaudit.observe.census import FILE_LIMITS, Census
     from netaudit.observe.census_document import describe
-    from netaudit.observe.census_file import read_capture
+    from netaudit.observe.census_file import take_census
     from netaudit.observe.census_site import expected
-    from netaudit.observe.census_sort import FrameSorter
 
-    census = Census(FILE_LIMITS)
-    sorter = FrameSorter(census)
-    for name in files:
-        try:
-            with Path(name).open("rb") as stream:
-                read_capture(sorter, stream, name)
-        except OSError as error:
-            raise CaptureError(f"{name}: {error.strerror or error}") from error
-    sorter.settle()
-    heard = heard_in(describe(census, (), expected(site)))
+    heard = heard_in(describe(take_census(files), (), expected(site)))
     return Found(heard.evidence, "captures", heard.kinds, heard.ssids)
 
 

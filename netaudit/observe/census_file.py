@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import IO, TYPE_CHECKING
 
 from netaudit.errors import CaptureError
+from netaudit.observe.census import Census
+from netaudit.observe.census_sort import FrameSorter
 from netaudit.wire.capture import open_capture
 from netaudit.wire.link import is_readable, link_name
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from netaudit.observe.census_sort import FrameSorter
+    from collections.abc import Callable, Iterable
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +44,24 @@ def read_capture(
     sorter.take(reader)
     _refuse(reader.linktypes, name)
     return FileRead(name, reader.frames, reader.snapped, reader.cut, tuple(reader.names.items()))
+
+
+def take_census(files: Iterable[str]) -> Census:
+    """
+    Read captures, one after the other, into one census.
+
+    Raises:    CaptureError: a file can't be read, or as `read_capture`; the message starts with its name.
+    """
+    census = Census()
+    sorter = FrameSorter(census)
+    for name in files:
+        try:
+            with Path(name).open("rb") as stream:
+                read_capture(sorter, stream, name)
+        except OSError as error:
+            raise CaptureError(f"{name}: {error.strerror or error}") from error
+    sorter.settle()
+    return census
 
 
 def _refuse(linktypes: set[int], name: str) -> None:

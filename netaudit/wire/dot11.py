@@ -59,15 +59,15 @@ class Dot11:
 
     type: int
     subtype: int
-    addr1: str | None
-    addr2: str | None
-    addr3: str | None
-    bssid: str | None
     retry: bool
     protected: bool
-    capability: int | None
-    beacon_interval_tu: int | None
-    elements: Elements | None
+    addr1: str | None = None
+    addr2: str | None = None
+    addr3: str | None = None
+    bssid: str | None = None
+    capability: int | None = None
+    beacon_interval_tu: int | None = None
+    elements: Elements | None = None
     damaged: bool = False
 
     @property
@@ -143,12 +143,12 @@ def decode_dot11(frame: bytes, fcs: bool | None) -> Dot11 | None:  # noqa: FBT00
     return Dot11(
         type=kind,
         subtype=subtype,
+        retry=bool(flags & _RETRY),
+        protected=bool(flags & _PROTECTED),
         addr1=addr1,
         addr2=addr2,
         addr3=addr3,
         bssid=bssid,
-        retry=bool(flags & _RETRY),
-        protected=bool(flags & _PROTECTED),
         capability=capability,
         beacon_interval_tu=interval_tu,
         elements=elements,
@@ -174,33 +174,17 @@ def _control(frame: bytes, subtype: int, flags: int) -> Dot11:
     return Dot11(
         type=CONTROL,
         subtype=subtype,
-        addr1=receiver,
-        addr2=second if subtype in _CONTROL_WITH_TRANSMITTER else None,
-        addr3=None,
-        bssid=bssid,
         retry=bool(flags & _RETRY),
         protected=bool(flags & _PROTECTED),
-        capability=None,
-        beacon_interval_tu=None,
-        elements=None,
+        addr1=receiver,
+        addr2=second if subtype in _CONTROL_WITH_TRANSMITTER else None,
+        bssid=bssid,
     )
 
 
 def _bare(kind: int, subtype: int, flags: int) -> Dot11:
     """Give a frame without its addresses: cut short, or of the extension type that we don't read."""
-    return Dot11(
-        type=kind,
-        subtype=subtype,
-        addr1=None,
-        addr2=None,
-        addr3=None,
-        bssid=None,
-        retry=bool(flags & _RETRY),
-        protected=bool(flags & _PROTECTED),
-        capability=None,
-        beacon_interval_tu=None,
-        elements=None,
-    )
+    return Dot11(type=kind, subtype=subtype, retry=bool(flags & _RETRY), protected=bool(flags & _PROTECTED))
 
 
 def encode_beacon(

@@ -84,11 +84,7 @@ class PcapReader:
                 break
             buffer = buffer[position:] + chunk
             position = 0
-        rest = len(buffer) - position
-        if self._intake.fault is not None:
-            self.cut = f"{self._intake.fault}, after record {self.frames}"
-        elif rest:
-            self.cut = f"the file ends inside record {self.frames + 1}; {rest} bytes of it are there"
+        self.cut = self._intake.cut(len(buffer) - position, "record", self.frames)
 
 
 class PcapWriter:

@@ -149,11 +149,7 @@ class PcapngReader:
                 break
             buffer = buffer[position:] + chunk
             position = 0
-        rest = len(buffer) - position
-        if self._intake.fault is not None:
-            self.cut = f"{self._intake.fault}, after block {blocks}"
-        elif rest:
-            self.cut = f"the file ends inside block {blocks + 1}; {rest} bytes of it are there"
+        self.cut = self._intake.cut(len(buffer) - position, "block", blocks)
 
 
 def _older(kind: int, body: bytes, order: str, clocks: list[_Clock], last_ns: int) -> Record | None:

@@ -76,6 +76,12 @@ class Intake:
                 return plain
         return b""
 
+    def cut(self, rest: int, what: str, read: int) -> str | None:
+        """Say how the bytes ended: None where they ended well, after `read` of what the file is made of, with none left."""
+        if self.fault is not None:
+            return f"{self.fault}, after {what} {read}"
+        return f"the file ends inside {what} {read + 1}; {rest} bytes of it are there" if rest else None
+
     def at_least(self, buffer: bytes, wanted: int) -> bytes:
         """Append chunks to `buffer` until it has `wanted` bytes or there are no more."""
         while len(buffer) < wanted:
