@@ -55,7 +55,10 @@ _SHOWN: Final = {
 def plan() -> Iterator[str]:
     """Give the reference of the plan, a table of fields for each of its tables."""
     yield "## The plan\n"
-    yield "One TOML file. A key without a default must be written. Names of tables are yours: letters, digits, `-`, `_`.\n"
+    yield (
+        "One TOML file. A key without a default must be written. Names of tables are yours, up to 48 characters without spaces, "
+        'quotes and `/ : @ , =`; with other letters than a to z they stand in quotes: `[room."küche"]`.\n'
+    )
     yield "### Quantities\n"
     yield "A number and its unit, in quotes: a bare number could be metres or feet.\n"
     yield "| dimension | units |"

@@ -9,7 +9,7 @@ from netaudit.errors import LookError
 
 WITHOUT_RAW = (
     "looking at the segment needs CAP_NET_RAW and nothing else: start netaudit by its service unit, "
-    "or with `setpriv --ambient-caps +net_raw --inh-caps +net_raw`; without it the ARP and ND sweep and the passive "
+    "or with `sudo setpriv --ambient-caps +net_raw --inh-caps +net_raw` before the command; without it the ARP and ND sweep and the passive "
     "listener stay off, while echo probes by the kernel's ping socket, name, DHCP-free service checks and switch "
     "counters still work"
 )
