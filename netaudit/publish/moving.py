@@ -154,9 +154,11 @@ def sentence(progress: Progress) -> str:
     """Say in one sentence how far the move is."""
     done = progress.count(Stage.BACK)
     if progress.is_over:
-        return f"All {done} are back where they belong" if done else "Nothing has to come back"
+        if done < 2:
+            return "The only one is back where it belongs" if done else "Nothing has to come back"
+        return f"All {done} are back where they belong"
     left = progress.expected - done
-    parts = [f"{done} of {progress.expected} are back"]
+    parts = [f"{done} of {progress.expected} {'is' if done == 1 else 'are'} back"]
     if left:
         parts.append(f"{left} to go")
     if progress.clashes:

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
-from netaudit.audit.moving.cutover import progress
+import pytest
+
+from netaudit.audit.moving.cutover import Progress, Row, Stage, progress
 from netaudit.audit.moving.migration import plan_move
 from netaudit.publish.moving import render_cutover, render_inventory, render_migration, sentence
 from tests.audit.acceptance.house import DESK, house
@@ -58,3 +61,21 @@ def test_hostile_names_are_harmless_on_all_papers() -> None:
     ):
         assert not re.search(r"<b>x|\u202e", page)
         assert "&lt;b&gt;x" in page
+
+
+@pytest.mark.parametrize(
+    ("back", "missing", "clashes", "said"),
+    [
+        (0, 0, 0, "Nothing has to come back"),
+        (1, 0, 0, "The only one is back where it belongs"),
+        (7, 0, 0, "All 7 are back where they belong"),
+        (0, 2, 0, "0 of 2 are back, 2 to go"),
+        (1, 1, 1, "1 of 2 is back, 1 to go, 1 address clashes"),
+        (5, 0, 2, "5 of 5 are back, 2 addresses clash"),
+    ],
+)
+def test_one_sentence_says_how_far_the_move_is(back: int, missing: int, clashes: int, said: str) -> None:
+    """Who is back of whom, who is to come, what clashes: it is over only when nothing of that is left."""
+    row = Row(Stage.BACK, "02:00:00:00:00:01", "x", "", "", "", "", "", "")
+    rows = (row,) * back + (replace(row, stage=Stage.MISSING),) * missing
+    assert sentence(Progress(rows, ("x",) * clashes)) == said

@@ -18,6 +18,7 @@ from netaudit.publish.night import HOLDS, SPAN, Nights
 from netaudit.publish.page import MOVE_SHOWN, make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
+from tests.clock import Clock
 from tests.publish.samples import HUB, LOST, NOW, Ask, before_move
 
 if TYPE_CHECKING:
@@ -29,20 +30,9 @@ if TYPE_CHECKING:
     from netaudit.site.model import Site
 
 
-class Clock:
-    """A clock that tests turn by hand."""
-
-    def __init__(self) -> None:
-        self.now = NOW
-
-    def __call__(self) -> datetime:
-        """Give the present."""
-        return self.now
-
-
 @pytest.fixture
 def clock() -> Clock:
-    return Clock()
+    return Clock(NOW)
 
 
 @pytest.fixture
@@ -132,7 +122,7 @@ async def test_what_is_missing_stands_by_room_with_what_it_needs(
     keep(store, demo_site, "spring")
     text = (await ask(app_of(store, demo_site, clock), "/move")).text
     found = progress(before_move(demo_site), demo_site, evidence_from(store, NOW - SPAN, NOW))
-    assert f"<h2>1 of {found.expected} are back, {found.expected - 1} to go</h2>" in text
+    assert f"<h2>1 of {found.expected} is back, {found.expected - 1} to go</h2>" in text
     assert f'value="{1 / found.expected:.4f}"' in text
     remaining = text.partition("What remains, room by room</h2>")[2].partition("<details")[0]
     assert LOST in remaining
