@@ -32,6 +32,7 @@ class Said(NamedTuple):
     judgement: Judgement
     findings: list[Finding]
     ahead: Outlook
+    last_seen: datetime | None
     now: datetime
 
 
@@ -74,7 +75,8 @@ def run(args: argparse.Namespace) -> int:
         findings = store.open_findings()
         judgement = judge(site, gather(site), see(store, site, now), findings, now)
         ahead = outlook(store, judgement.standings, now)
-    said = Said(site, judgement, findings, ahead, now)
+        last_seen = max((one.last_at for one in store.devices(now) if one.last_at is not None), default=None)
+    said = Said(site, judgement, findings, ahead, last_seen, now)
     if args.json:
         print_json(_document(said))
     else:
@@ -114,6 +116,7 @@ def _document(said: Said) -> dict[str, object]:
     return {
         "site": said.site.site.name,
         "at": said.now,
+        "last_seen": said.last_seen,
         "findings": sorted(said.findings, key=lambda finding: gravity(finding.rule)),
         "concerns": [
             {
@@ -200,6 +203,12 @@ def _print(plan: str, said: Said) -> None:
         table.add_row(*(cells[at] for at in shown))
     out.print()
     out.print(table)
+    if all(standing.observed is None for standing in said.judgement.standings):
+        seen = said.last_seen
+        latest = (
+            "nobody was ever seen" if seen is None else f"the last look is of {seen.astimezone(zone):%Y-%m-%d %H:%M}"
+        )
+        out.print(f"\nNothing was observed in the last hour ({latest}): is netaudit run at work?", markup=False)
     growing = [(place, one) for (_, place), one in said.ahead.items() if one.earliest is not None]
     if growing:
         out.print()

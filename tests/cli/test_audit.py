@@ -73,9 +73,26 @@ def test_the_document_holds_findings_concerns_and_lines(plan: Path, capsys: pyte
     """One JSON document; the counted device stands at its line."""
     assert call(str(plan), "--json") == 0
     document = json.loads(capsys.readouterr().out)
-    assert set(document) == {"site", "at", "findings", "concerns", "lines"}
+    assert set(document) == {"site", "at", "last_seen", "findings", "concerns", "lines"}
     (line,) = [one for one in document["lines"] if (one["kind"], one["place"]) == ("device_count", "segment:guests")]
     assert (line["observed"]["latest"], line["observed_state"]) == (1, "within")
+
+
+def test_an_empty_column_says_why(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Where nobody looked in the last hour the reader is told when somebody last did; where somebody did, nothing is said."""
+    assert call(str(plan)) == 0
+    assert "Nothing was observed" not in capsys.readouterr().out
+    kept = plan.with_suffix(".db")
+    kept.unlink()
+    with opened(load_site(plan), kept):
+        pass
+    assert call(str(plan)) == 0
+    assert "Nothing was observed in the last hour (nobody was ever seen)" in capsys.readouterr().out
+    then = datetime.now(UTC).replace(minute=30) - timedelta(hours=30)
+    with opened(load_site(plan), kept) as store:
+        store.write([Sighting(then, "guests", "00:00:5e:00:53:70", "203.0.113.9", How.ARP)])
+    call(str(plan))
+    assert f"(the last look is of {then:%Y-%m-%d %H:%M})" in capsys.readouterr().out
 
 
 def test_a_person_may_acknowledge_and_mute_with_a_reason(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
