@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.notify.scene import Clock, open_store
+from tests.clock import Clock
+from tests.notify.scene import open_store
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

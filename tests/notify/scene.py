@@ -3,40 +3,24 @@
 from __future__ import annotations
 
 from contextlib import asynccontextmanager
-from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, TypeVar
 from zoneinfo import ZoneInfo
 
 from netaudit.notify.channel import Channel, Variable
 from netaudit.notify.deliver import Courier
 from netaudit.store.store import Store
+from tests.clock import START, Clock
 
 if TYPE_CHECKING:
     from collections.abc import AsyncIterator, Callable, Sequence
+    from datetime import datetime
     from pathlib import Path
 
     from netaudit.notify.deliver import OpenPost
 
 T = TypeVar("T")
-START = datetime(2026, 1, 5, 10, 0, tzinfo=UTC)
 ZONE = ZoneInfo("Europe/Lisbon")
 ALL = frozenset(("now", "soon", "sometime"))
-
-
-class Clock:
-    """A clock that tests turn by hand."""
-
-    def __init__(self) -> None:
-        self.now = START
-
-    def __call__(self) -> datetime:
-        """Give the present."""
-        return self.now
-
-    def forward(self, **gone: float) -> datetime:
-        """Turn it on, and give the new present."""
-        self.now += timedelta(**gone)
-        return self.now
 
 
 def open_store(folder: Path, clock: Clock) -> Store:

@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 from netaudit.errors import StoreError
 from netaudit.notify.channel import Channel, Variable
 from netaudit.notify.quiet import Quiet
-from tests.notify.scene import ALL, ZONE, Clock, Killed, Way, channel, courier, open_store
+from tests.clock import Clock
+from tests.notify.scene import ALL, ZONE, Killed, Way, channel, courier, open_store
 
 if TYPE_CHECKING:
     from netaudit.store.store import Store

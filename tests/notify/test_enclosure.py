@@ -19,7 +19,7 @@ from tests.notify.scene import channel, courier, open_store
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tests.notify.scene import Clock
+    from tests.clock import Clock
 
 WORDS: Final = "Mill, week 2026-W11: all is well\nThe whole report: week-2026-W11.html, on the page under Reports"
 TITLE: Final = WORDS.partition("\n")[0]

@@ -19,11 +19,12 @@ import pytest
 from netaudit.notify.channel import Channel, Variable
 from netaudit.notify.child import NO_ADDRESS, UNREACHABLE
 from netaudit.notify.post import child_post
+from tests.clock import START
 from tests.notify.receivers import broker, closed_port, mail, web
-from tests.notify.scene import ALL, START, courier, open_store
+from tests.notify.scene import ALL, courier, open_store
 
 if TYPE_CHECKING:
-    from tests.notify.scene import Clock
+    from tests.clock import Clock
 
 # What a library might turn into something else: markup, escapes, names of pictures, quoting of lines and ends of mail.
 BODY = "Barn, look now: höher\nWhat: <b>&amp;</b> \\n :smile: *x* {y} %s\n.\n..two\nFrom here\nMessage: 123456789abc"

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from netaudit.store.store import Store
-    from tests.notify.scene import Clock
+    from tests.clock import Clock
 
 DAY = timedelta(days=1)
 URGENT = Channel("urgent", Variable("A", {}), frozenset(("now",)))

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import warnings
-from datetime import UTC, datetime, timedelta
 from itertools import count
 from pathlib import Path
 from shutil import rmtree
@@ -16,29 +15,10 @@ import pytest
 
 from netaudit.store.engine import address_of
 from netaudit.store.store import Store
+from tests.clock import Clock
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-
-
-START = datetime(2026, 1, 5, 10, 0, tzinfo=UTC)
-
-
-class Clock:
-    """A clock that tests turn by hand."""
-
-    def __init__(self) -> None:
-        """Start at START."""
-        self.now = START
-
-    def __call__(self) -> datetime:
-        """Give the present."""
-        return self.now
-
-    def forward(self, **gone: float) -> datetime:
-        """Turn it on, and give the new present."""
-        self.now += timedelta(**gone)
-        return self.now
 
 
 @pytest.fixture

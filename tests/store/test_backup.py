@@ -20,7 +20,7 @@ from netaudit.store.trouble import StoreBusy, StoreDamaged
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 
 def write_minute(store: Store, clock: Clock) -> None:

@@ -29,7 +29,7 @@ from netaudit.store.trouble import StoreBusy, StoreDamaged
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 # Writes minute after minute, and says after each commit how far it came. Every minute carries the same number of rows.
 WRITER = """

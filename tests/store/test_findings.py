@@ -16,7 +16,7 @@ from netaudit.store.records import Document
 
 if TYPE_CHECKING:
     from netaudit.store.store import Store
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 HOUR = timedelta(hours=1)
 

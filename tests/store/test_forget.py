@@ -16,7 +16,7 @@ from netaudit.store.store import Store
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 GONE = "00:00:5e:00:53:0a"
 STAYS = "00:00:5e:00:53:0b"

@@ -23,7 +23,7 @@ from netaudit.store.store import Store
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 BROKEN = """
 from alembic import op

@@ -13,7 +13,7 @@ from netaudit.store.stay import TOLERANCE_S
 
 if TYPE_CHECKING:
     from netaudit.store.store import Store
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 MACS = [f"02:00:00:00:00:{number:02x}" for number in range(12)]
 SECOND, HOUR = timedelta(seconds=1), timedelta(hours=1)

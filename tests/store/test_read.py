@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 PLACE, KIND = "device:a", "rtt_s"
 WEEK = timedelta(days=7)

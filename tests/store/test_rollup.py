@@ -17,7 +17,7 @@ from netaudit.store.rollup import describe
 from netaudit.store.store import Store
 
 if TYPE_CHECKING:
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 DAY = timedelta(days=1)
 HOUR = timedelta(hours=1)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from sqlalchemy import Engine
 
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 DAY = timedelta(days=1)
 TABLES = {

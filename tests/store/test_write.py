@@ -19,7 +19,7 @@ from netaudit.store.store import Store
 from netaudit.store.upsert import TOGETHER
 
 if TYPE_CHECKING:
-    from tests.store.conftest import Clock
+    from tests.clock import Clock
 
 MAC = "00:00:5e:00:53:01"
 OTHER = "00:00:5e:00:53:02"
