@@ -55,6 +55,12 @@ def run(args: argparse.Namespace) -> int:
     if args.keep and "://" not in args.keep and not Path(args.keep).exists():
         # Now, and not after a day of looking.
         raise StoreError(f'{args.keep}: is not there; let "netaudit run" make it')
+    kept, listed = (str(Path(args.out) / f"{args.name}.baseline.{end}") for end in ("json", "html"))
+    if Path(kept).exists():
+        # What was there before the move is never seen again: a second call with the same words must not be its end.
+        raise OutOfRange(
+            f"{kept}: is there already and a baseline overwrites none; write another NAME, or move that away"
+        )
     site = load_site(args.site)
     seconds = seconds_of(args.span)
     if args.files:
@@ -67,7 +73,6 @@ def run(args: argparse.Namespace) -> int:
         args.name, site, found.evidence, source=found.source, kinds=found.kinds, ssids=found.ssids
     )
     text = write_baseline(baseline)
-    kept, listed = (str(Path(args.out) / f"{args.name}.baseline.{end}") for end in ("json", "html"))
     write_whole(kept, text)
     write_whole(listed, render_inventory(baseline, site))
     for path in {args.store, args.keep} - {None}:
