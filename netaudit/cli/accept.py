@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.audit.acceptance.certificate import certify, write_certificate
     from netaudit.audit.acceptance.evidence import write_evidence
     from netaudit.audit.sealed import digest
-    from netaudit.cli.output import write_whole
+    from netaudit.cli.output import need_folder, write_whole
     from netaudit.publish.certificate import render_certificate
     from netaudit.site.load import fingerprint, parse_site, read_plan
 
@@ -72,6 +72,7 @@ def run(args: argparse.Namespace) -> int:
     if args.verify:
         return _verify(args, site, fingerprint(plan))
     waivers = [*_waivers_in(args.waivers), *map(_waiver, args.waive)]
+    need_folder(args.out)
     evidence = _evidence(args, site)
     text = write_evidence(evidence)
     certificate = certify(site, evidence, plan_sha256=fingerprint(plan), evidence_sha256=digest(text), waivers=waivers)

@@ -43,7 +43,7 @@ def run(args: argparse.Namespace) -> int:
 
     from netaudit.audit.moving.baseline import freeze_baseline, write_baseline
     from netaudit.cli.evidence_input import by_looking, from_captures, from_store, seconds_of
-    from netaudit.cli.output import write_whole
+    from netaudit.cli.output import need_folder, write_whole
     from netaudit.errors import OutOfRange, StoreError
     from netaudit.publish.moving import render_inventory
     from netaudit.site.load import load_site
@@ -63,6 +63,7 @@ def run(args: argparse.Namespace) -> int:
         )
     site = load_site(args.site)
     seconds = seconds_of(args.span)
+    need_folder(args.out)
     if args.files:
         found = from_captures(site, args.files)
     elif args.store:

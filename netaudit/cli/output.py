@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import json
 import sys
@@ -69,6 +70,28 @@ def write_whole(path: str | Path, content: str | bytes, *, cure: str = "name ano
         with contextlib.suppress(OSError):
             part.unlink()
         raise NetauditError(f"{goal}: can't be written: {error.strerror or error}; {cure}") from error
+
+
+def need_folder(path: str | Path) -> None:
+    """
+    Make a folder that will be written to, and see that it can be: now, and not after a day of looking.
+
+    Raises:    NetauditError: it can't be made, or this user may not write there.
+    """
+    import os
+    from pathlib import Path
+
+    from netaudit.errors import NetauditError
+
+    folder = Path(path)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not os.access(folder, os.W_OK | os.X_OK):
+            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
+    except OSError as error:
+        raise NetauditError(
+            f"{folder}: can't be written: {error.strerror or error}; name another folder with --out"
+        ) from error
 
 
 def counted(number: int, one: str, many: str) -> str:

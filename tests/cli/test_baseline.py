@@ -1,14 +1,12 @@
-"""A baseline is of a network that will soon be gone: what was written of it stays."""
+"""A baseline is of a network that will soon be gone: what was written of it stays, and nobody looks in vain."""
 
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pytest
 
 from netaudit.cli import main
-
-if TYPE_CHECKING:
-    import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -25,3 +23,21 @@ def test_a_baseline_is_never_overwritten(tmp_path: Path, capsys: pytest.CaptureF
         assert said.startswith(f"netaudit baseline: {tmp_path / 'spring.baseline.json'}: is there already")
         assert said.count("\n") == 1
     assert {path.name: path.read_bytes() for path in tmp_path.iterdir()} == first
+
+
+@pytest.mark.parametrize("words", [["baseline", "SITE", "spring"], ["accept", "SITE"]])
+def test_a_folder_that_can_not_be_had_is_told_before_the_look(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Where the result could not be written nobody looks for a day first."""
+
+    async def look(*_: object, **__: object) -> None:
+        raise AssertionError("it looked")
+
+    monkeypatch.setattr("netaudit.daemon.collect.collect", look)
+    (tmp_path / "taken").write_text("")
+    site = str(ROOT / "netaudit" / "demo" / "site.toml")
+    assert main([*(site if word == "SITE" else word for word in words), "--out", str(tmp_path / "taken")]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1
+    assert "taken: can't be written: File exists; name another folder with --out" in said
