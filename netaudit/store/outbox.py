@@ -72,15 +72,6 @@ def put(connection: Connection, site: int, *, key: str, channel: str, body: str,
     return True
 
 
-def due(connection: Connection, site: int, now: datetime, limit: int = 50) -> list[Letter]:
-    """List the letters whose time has come, the longest due first."""
-    box = schema.outbox.c
-    asked = select(schema.outbox).where(
-        box.site == site, box.due_at <= seconds(now), box.sent_at.is_(None), box.given_up_at.is_(None)
-    )
-    return [_letter(row) for row in connection.execute(asked.order_by(box.due_at, box.id).limit(limit))]
-
-
 def queue(connection: Connection, site: int, channel: str, limit: int = 50) -> list[Letter]:
     """List a channel's letters that were neither sent nor given up, in the order in which they were put in."""
     box = schema.outbox.c

@@ -328,11 +328,6 @@ class Store:
         with self._writing() as connection:
             return outbox.put(connection, self._site, key=key, channel=channel, body=body, enclosure=enclosure, at=at)
 
-    def due_letters(self, now: datetime) -> list[Letter]:
-        """List the letters whose time has come, the longest due first, fifty at most."""
-        with self._reading() as connection:
-            return outbox.due(connection, self._site, now)
-
     def queued_letters(self, channel: str) -> list[Letter]:
         """List a channel's letters that were neither sent nor given up, oldest first, fifty at most."""
         with self._reading() as connection:

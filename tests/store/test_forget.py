@@ -77,7 +77,7 @@ def test_nothing_of_a_forgotten_device_is_left(store: Store, clock: Clock) -> No
     assert store.presence(began, clock.now + DAY, GONE) == []
     assert store.places("rtt_s") == [f"device:{STAYS}"]
     assert [one.key for one in store.open_findings()] == [f"lost device:{STAYS}"]
-    assert len(store.due_letters(clock.now)) == 1
+    assert len(store.queued_letters("mail")) == 1
     assert len(store.notices(began, clock.now + DAY)) == 1
     for (one,) in (store.baselines(), store.certificates(), store.plans()):
         assert not [form for form in spellings(GONE) if form in one.document.lower()]
