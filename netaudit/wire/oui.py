@@ -2,7 +2,7 @@
 Who was given a hardware address: the public registry of prefixes, longest match first.
 
 The registry's text comes with scapy (`scapy.libs.manuf`), which we import for nothing else here: it costs some 80 ms
-and a few megabytes, so it is loaded at the first question and only then.
+and a few megabytes, so it is loaded at the first question and only then. Where scapy was left out nobody has a vendor.
 """
 
 from __future__ import annotations
@@ -58,6 +58,9 @@ def _find(text: str, digits: str, end: str) -> str | None:
 
 @lru_cache(maxsize=1)
 def _registry() -> str:
-    from scapy.libs.manuf import DATA  # noqa: PLC0415 - megabytes that a run without vendors doesn't need
-
+    try:
+        from scapy.libs.manuf import DATA  # noqa: PLC0415 - megabytes that a run without vendors doesn't need
+    except ImportError:
+        # Who hands on an image may not want its licence in it.
+        return ""
     return f"\n{DATA}\n"

@@ -79,3 +79,28 @@ def test_the_registry_is_loaded_only_when_asked_for() -> None:
         "vendor(bytes(6)); assert 'scapy.all' not in sys.modules; assert 'scapy.libs.manuf' in sys.modules"
     )
     subprocess.run([sys.executable, "-c", code], check=True, timeout=60)
+
+
+def test_without_the_registry_nobody_has_a_vendor() -> None:
+    """Where scapy was left out the census works, and what it would have said of makers is unknown."""
+    asked = (
+        "import sys; sys.modules['scapy'] = None; "
+        "import netaudit.cli.census, netaudit.observe.census_document; "
+        "from netaudit.wire.oui import is_randomised, vendor; "
+        f"print(vendor(bytes.fromhex('{GLOBAL[0][0][:6]}000000')), is_randomised(b'\\2\\0\\0\\0\\0\\0'))"
+    )
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=True)
+    assert done.stdout == "None True\n"
+
+
+def test_no_module_needs_scapy() -> None:
+    """Each module of the program can be imported without it."""
+    asked = (
+        "import sys; sys.modules['scapy'] = None; import importlib, pkgutil, netaudit\n"
+        "for one in pkgutil.walk_packages(netaudit.__path__, 'netaudit.'):\n"
+        "    if not one.name.endswith(('__main__', '.env')) and '.migrations.' not in one.name:\n"
+        "        importlib.import_module(one.name)\n"
+        "print('all')"
+    )
+    done = subprocess.run([sys.executable, "-c", asked], capture_output=True, text=True, check=False)
+    assert done.stdout == "all\n", done.stderr
