@@ -33,7 +33,7 @@ from netaudit.capacity.airtime import Category, Channel, access, exchange, mpdu_
 from netaudit.capacity.busy import repeated_share, unicast  # noqa: E402
 from netaudit.capacity.contention import backoff, saturate, sender  # noqa: E402
 from netaudit.capacity.rates import Band, Mode, Phy, dsss, rate_bps  # noqa: E402
-from netaudit.cli import COMMANDS  # noqa: E402
+from netaudit.cli import COMMANDS, Layout  # noqa: E402
 from netaudit.publish.metrics import LedgerCollector  # noqa: E402
 from netaudit.publish.state import first_state  # noqa: E402
 from netaudit.site.load import load_site  # noqa: E402
@@ -189,7 +189,7 @@ class _Wide(argparse.ArgumentParser):
     """A parser whose help is as wide on every terminal."""
 
     def __init__(self, **options: Any) -> None:  # noqa: ANN401 - whatever argparse takes
-        shape = lambda prog: argparse.HelpFormatter(prog, max_help_position=24, width=100)  # noqa: E731 - as argparse asks
+        shape = lambda prog: Layout(prog, max_help_position=24, width=100)  # noqa: E731 - as argparse asks
         super().__init__(**{**options, "formatter_class": shape})
 
 

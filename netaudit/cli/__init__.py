@@ -42,7 +42,7 @@ COMMANDS: Final = {
 OK, SOMETHING_OVER, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
 
-class _Layout(argparse.HelpFormatter):
+class Layout(argparse.HelpFormatter):
     """Help that is folded to the terminal, but for its example: that is copied, and a line's end would cut it in two."""
 
     def _fill_text(self, text: str, width: int, indent: str) -> str:
@@ -54,7 +54,7 @@ class _Command(argparse.ArgumentParser):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:  # noqa: ANN401 - handed on as they are
         """Take the usual layout, unless another is asked for."""
-        super().__init__(*args, **{"formatter_class": _Layout, **kwargs})
+        super().__init__(*args, **{"formatter_class": Layout, **kwargs})
 
     def error(self, message: str) -> None:  # type: ignore[override]
         """Print one line and end with status 2."""

@@ -74,24 +74,21 @@ def write_whole(path: str | Path, content: str | bytes, *, cure: str = "name ano
 
 def need_folder(path: str | Path) -> None:
     """
-    Make a folder that will be written to, and see that it can be: now, and not after a day of looking.
+    See that a folder can be written to, or made, now and not after a day of looking; nothing is made yet.
 
-    Raises:    NetauditError: it can't be made, or this user may not write there.
+    Raises:    NetauditError: something else stands in its place, or this user may not write there.
     """
     import os
     from pathlib import Path
 
     from netaudit.errors import NetauditError
 
-    folder = Path(path)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if not os.access(folder, os.W_OK | os.X_OK):
-            raise PermissionError(errno.EACCES, os.strerror(errno.EACCES))
-    except OSError as error:
-        raise NetauditError(
-            f"{folder}: can't be written: {error.strerror or error}; name another folder with --out"
-        ) from error
+    there = Path(path).absolute()
+    while not there.exists():
+        there = there.parent
+    code = errno.ENOTDIR if not there.is_dir() else 0 if os.access(there, os.W_OK | os.X_OK) else errno.EACCES
+    if code:
+        raise NetauditError(f"{path}: can't be written: {os.strerror(code)}; name another folder with --out")
 
 
 def counted(number: int, one: str, many: str) -> str:

@@ -40,4 +40,4 @@ def test_a_folder_that_can_not_be_had_is_told_before_the_look(
     assert main([*(site if word == "SITE" else word for word in words), "--out", str(tmp_path / "taken")]) == 2
     said = capsys.readouterr().err
     assert said.count("\n") == 1
-    assert "taken: can't be written: File exists; name another folder with --out" in said
+    assert "taken: can't be written: Not a directory; name another folder with --out" in said
