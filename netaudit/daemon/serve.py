@@ -33,7 +33,7 @@ def access_of(serving: Serving, environment: Mapping[str, str]) -> Access:
     Raises:    LookError: the variable is empty or absent. OutOfRange: the token in it is too short.
     """
     token = environment.get(serving.token_env, "") if serving.token_env is not None else None
-    if token == "":
+    if token is not None and not token:
         raise LookError(f"{serving.token_env} holds no token; put a long random text into that environment variable")
     return Access(
         token=token,
