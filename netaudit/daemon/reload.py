@@ -19,6 +19,7 @@ from netaudit.audit.seen import tolerance_of
 from netaudit.capacity.ledger import gather
 from netaudit.daemon.looks import utc_now
 from netaudit.daemon.notify_socket import stay_alive, tell
+from netaudit.daemon.prepare import prepare
 from netaudit.daemon.watch import Plan, Watch
 from netaudit.errors import NetauditError, PlanError
 from netaudit.observe.observation import Health
@@ -68,7 +69,9 @@ class Life:
         """
         running: Plan | None = None
         refused = ""
-        following: Plan | None = load_plan(self.path)
+        first = load_plan(self.path)
+        prepare(self.kept_at, first.site.site.name)
+        following: Plan | None = first
         while following is not None:
             plan = following
             with Store.open(

@@ -13,7 +13,6 @@ from netaudit.audit import vocabulary
 from netaudit.audit.roster import enrol
 from netaudit.audit.seen import SILENT_SWEEPS
 from netaudit.errors import OutOfRange
-from netaudit.publish.plots import delay_plot, presence_plot
 from netaudit.publish.state import finding_view
 from netaudit.publish.text import harmless
 from netaudit.publish.week import HOUR, WEEK, delay_series, name_of, presence_points
@@ -122,6 +121,8 @@ class Kept:
 
     def device(self, mac: str) -> DevicePast | None:
         """Give one device's past week; None if there is no such device."""
+        from netaudit.publish.plots import delay_plot  # noqa: PLC0415 - needs 2 MB that a watch without visitors doesn't
+
         if _MAC.fullmatch(mac) is None:
             return None
         now = self._now()
@@ -141,6 +142,8 @@ class Kept:
 
     def segment(self, name: str) -> SegmentPast:
         """Give one network's past week."""
+        from netaudit.publish.plots import delay_plot, presence_plot  # noqa: PLC0415 - as above
+
         now = self._now()
         since = (now - WEEK).replace(minute=0, second=0, microsecond=0) + HOUR
         points = presence_points(self._site, self._store.presence(since, now), since, now)

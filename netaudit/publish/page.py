@@ -26,7 +26,6 @@ from netaudit.capacity.line import State
 from netaudit.errors import CaptureError, NetauditError
 from netaudit.publish.actions import Actions
 from netaudit.publish.archive import read_report, report_names
-from netaudit.publish.drawing import draw
 from netaudit.publish.entry import Access, Sessions
 from netaudit.publish.guard import SELF_CONTAINED, SESSION, Guard
 from netaudit.publish.kept import ORDERS
@@ -166,6 +165,8 @@ class _Pages:
         return self._page("drawing.html", request, self._state())
 
     def drawing_svg(self, _: Request) -> Response:
+        from netaudit.publish.drawing import draw  # noqa: PLC0415 - not needed before somebody asks for it
+
         state = self._state()
         # What is drawn is what is asked of a place: the larger of plan and observation, as everywhere else.
         svg = draw(state.site, Ledger(tuple(map(as_asked, state.standings)), state.hazards, state.flaws))

@@ -6,13 +6,14 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from jinja2 import Environment, FunctionLoader, StrictUndefined
 from markupsafe import Markup
 
 from netaudit.publish import look, text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
+
+    from jinja2 import Environment
 
 
 def _source(name: str) -> str:
@@ -21,6 +22,8 @@ def _source(name: str) -> str:
 
 @cache
 def _environment() -> Environment:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined  # noqa: PLC0415 - 2 MB, from the first page on
+
     environment = Environment(
         loader=FunctionLoader(_source), autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )

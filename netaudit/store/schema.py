@@ -229,7 +229,6 @@ findings: Final = Table(
         "key",
         unique=True,
         sqlite_where=text("closed_at IS NULL"),
-        postgresql_where=text("closed_at IS NULL"),
     ),
     Index("findings_closed", "site", "closed_at"),
 )
@@ -270,7 +269,7 @@ outbox: Final = Table(
     Column("given_up_at", BigInteger),
     Column("enclosure", Text, nullable=False, server_default=""),
     UniqueConstraint("site", "key", "channel", name="outbox_key"),
-    Index("outbox_due", "site", "due_at", sqlite_where=_WAITING, postgresql_where=_WAITING),
+    Index("outbox_due", "site", "due_at", sqlite_where=_WAITING),
 )
 
 # Devices that the centre has still to forget; a row goes when it has.

@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from sqlalchemy import Connection, Table, update
-from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.dialects import sqlite
 
 from netaudit.store import schema
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from sqlalchemy.dialects import postgresql
 
 # Samples in one statement. A statement costs SQLite and its driver as much as a row does: measured, a row took 0.54 us of
 # the processor alone, 0.29 among 50, 0.26 among 250. What is left over goes one by one, so no more than is worth it.
@@ -24,7 +26,13 @@ def upsert(dialect: str, table: Table, changes: Sequence[str]) -> sqlite.Insert 
 
     Args:      dialect: "sqlite" or "postgresql"; changes: columns to overwrite when the row is there; none: leave it.
     """
-    insert = postgresql.insert(table) if dialect == "postgresql" else sqlite.insert(table)
+    insert: sqlite.Insert | postgresql.Insert
+    if dialect == "postgresql":
+        from sqlalchemy.dialects import postgresql  # noqa: PLC0415 - 2 MB that a watch with its own file doesn't need
+
+        insert = postgresql.insert(table)
+    else:
+        insert = sqlite.insert(table)
     if not changes:
         return insert.on_conflict_do_nothing()
     return insert.on_conflict_do_update(
