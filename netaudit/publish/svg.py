@@ -146,7 +146,7 @@ class Sheet:
         """Give the whole document, on paper of this size [px]."""
         return (
             f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width:.0f} {height:.0f}" width="{width:.0f}" '
-            f'height="{height:.0f}" role="img">\n<title>{escape(harmless(title))}</title>\n'
+            f'height="{height:.0f}" role="img" lang="en">\n<title>{escape(harmless(title))}</title>\n'
             f"<desc>{escape(harmless(description, 400))}</desc>\n<style>{drawing_style()}</style>\n"
             f'<rect class="paper" width="100%" height="100%"/>\n' + "\n".join(self._parts) + "\n</svg>\n"
         )

@@ -90,6 +90,13 @@ def test_everything_of_the_plan_is_drawn_by_its_id(which: str, request: pytest.F
     assert {identity(ref) for ref in wanted} | {"router"} <= ids_of(root)
 
 
+def test_the_language_of_the_words_is_said(demo_site: Site, demo_ledger: Ledger) -> None:
+    """The words are English whatever the site's locale: what reads them out must know (SVG 2 has HTML's `lang`; from memory)."""
+    german = demo_site.model_copy(update={"site": demo_site.site.model_copy(update={"locale": "de"})})
+    for site in (demo_site, german):
+        assert parsed(draw(site, demo_ledger)).get("lang") == "en"
+
+
 def test_the_same_plan_gives_the_same_bytes(demo_site: Site, demo_ledger: Ledger) -> None:
     """Drawing is pure."""
     assert draw(demo_site, demo_ledger) == draw(demo_site, demo_ledger)
