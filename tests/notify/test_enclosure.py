@@ -104,7 +104,7 @@ def test_only_a_file_of_ours_of_bounded_size_is_read(report: Path, tmp_path: Pat
     assert len(read_enclosure(str(large))) == LARGEST_BYTES
     with large.open("ab") as file:
         file.write(b"x")
-    assert read_enclosure(str(large)) == "the file is larger than 5 MB"
+    assert read_enclosure(str(large)) == "the file is larger than 3 MB"
     (tmp_path / "link.html").symlink_to(report)
     os.mkfifo(tmp_path / "pipe.html")
     assert stat.S_ISFIFO((tmp_path / "pipe.html").stat().st_mode)
