@@ -51,13 +51,8 @@ class Spacing:
     sifs_us: float
     slot_us: float
 
-    @property
-    def difs_us(self) -> float:
-        """DIFS = SIFS + 2 slots (IEEE 802.11-2020 10.3.7)."""
-        return self.sifs_us + 2 * self.slot_us
-
     def aifs_us(self, slots: int) -> float:
-        """AIFS = SIFS + AIFSN slots (IEEE 802.11-2020 10.23.2.4)."""
+        """AIFS = SIFS + AIFSN slots (IEEE 802.11-2020 10.23.2.4); DIFS is that of two (10.3.7)."""
         return self.sifs_us + slots * self.slot_us
 
 

@@ -171,15 +171,19 @@ def load(site: Site, topology: Topology, patching: Patching) -> Loads:
     for (source, recorder, past), rate_bps in streams.items():
         target = stands[f"recorder:{recorder}"][0][0]
         loads.recorder[recorder].add(0.0, rate_bps, RECORDED)
-        way_up, way_down = topology.path.get(source, ()), topology.path.get(target, ())
-        shared = set() if past else set(way_up) & set(way_down)
-        for passed in way_up:
-            if passed not in shared:
-                loads.switch[passed].add(rate_bps, 0.0, RECORDED)
-        for passed in way_down:
-            if passed not in shared:
-                loads.switch[passed].add(0.0, rate_bps, RECORDED)
+        _carry(loads, topology.path.get(source, ()), topology.path.get(target, ()), rate_bps, past=past)
     return loads
+
+
+def _carry(loads: Loads, up: tuple[str, ...], down: tuple[str, ...], rate_bps: float, *, past: bool) -> None:
+    """Put a stream on the uplinks from a camera up and down to its recorder: past the router it takes those both share, too."""
+    shared = set() if past else set(up) & set(down)
+    for passed in up:
+        if passed not in shared:
+            loads.switch[passed].add(rate_bps, 0.0, RECORDED)
+    for passed in down:
+        if passed not in shared:
+            loads.switch[passed].add(0.0, rate_bps, RECORDED)
 
 
 def _is_tagged(segment: Segment) -> bool:

@@ -134,63 +134,15 @@ def offers(power: str, power_class: int) -> bool:
 
 def plugs(site: Site) -> Iterator[Plug]:
     """List everything that needs a port: wired devices, access points, recorders, and both ends of each uplink."""
-    drops: defaultdict[str, list[str]] = defaultdict(list)
-    for name, drop in site.drop.items():
-        if drop.feeds is not None:
-            drops[drop.feeds].append(name)
-    injected = {injector.feeds for injector in site.injector.values()}
-    # Many devices share a place; following one to its closet may look through all closets.
-    closets: dict[str | None, str | None] = {}
-
-    def spread(
-        ref: str,
-        count: int,
-        *,
-        at: str | None,
-        switch: str | None,
-        rate_bps: float,
-        need: PowerNeed | None,
-        own: str | None,
-        family: str = "",
-    ) -> Iterator[Plug]:
-        """Give each of a thing's drops one of it, and the rest a port in the nearest closet."""
-        named = dict.fromkeys([*drops[ref], *([own] if own is not None else [])])
-        fed = need is not None and ref not in injected
-        power_class = class_of_need(need) if fed and need is not None else None
-        passive = fed and need is not None and need.supply == "passive 24 V"
-        for drop in list(named)[:count]:
-            medium = "fibre" if site.drop[drop].category == "fibre" else "copper"
-            yield Plug(ref, 1, site.drop[drop].starts, switch, rate_bps, medium, power_class, passive, drop, family)
-        if len(named) < count:
-            if at not in closets:
-                closets[at] = closet_of(site, at)
-            closet = closets[at]
-            yield Plug(ref, count - len(named), closet, switch, rate_bps, "copper", power_class, passive, None, family)
-
-    for name, switch in site.switch.items():
-        above = switch.uplink.removeprefix("switch:")
-        ref = f"switch:{name}"
-        carried_by = switch.uplink_drop or next(iter(drops[ref]), None)
-        # Where the plan draws the cable of a link, the cable says what it is.
-        drawn = "fibre" if carried_by is not None and site.drop[carried_by].category == "fibre" else "copper"
-        rate, medium = switch.uplink_rate_bps, drawn if carried_by is not None else switch.uplink_medium
-        closet = router_closet(site) if above == ROUTER else switch_closet(site, above)
-        yield Plug(UPLINK, 1, switch_closet(site, name), name, rate, medium, drop=carried_by)
-        yield Plug(ref, 1, closet, above, rate, medium, drop=carried_by)
+    ends = _Ends(site)
+    yield from _uplinks(site, ends)
     for name, recorder in site.recorder.items():
-        yield from spread(
-            f"recorder:{name}",
-            1,
-            at=recorder.closet,
-            switch=recorder.switch,
-            rate_bps=recorder.rate_bps,
-            need=None,
-            own=None,
+        yield from ends.of(
+            f"recorder:{name}", at=recorder.closet, switch=recorder.switch, rate_bps=recorder.rate_bps, need=None
         )
     for name, point in site.access_point.items():
-        yield from spread(
+        yield from ends.of(
             f"access_point:{name}",
-            1,
             at=point.at,
             switch=point.switch,
             rate_bps=point.rate_bps,
@@ -202,18 +154,75 @@ def plugs(site: Site) -> Iterator[Plug]:
         if profile.link != "wired":
             continue
         # A camera's stated rate is its stream; its port is what its profile says.
-        rate = profile.port_rate_bps if profile.recorded or device.rate_bps is None else device.rate_bps
+        rate_bps = profile.port_rate_bps if profile.recorded or device.rate_bps is None else device.rate_bps
         need = device.power or profile.power
-        yield from spread(
+        yield from ends.of(
             f"device:{name}",
             device.count,
             at=device.at,
             switch=device.switch,
-            rate_bps=rate,
+            rate_bps=rate_bps,
             need=need,
             own=device.drop,
             family=f"{device.kind} {device.segment} {need.draw_w} {device.rate_bps} {device.recorder}",
         )
+
+
+def _uplinks(site: Site, ends: _Ends) -> Iterator[Plug]:
+    """Give both ends of each switch's link upwards."""
+    for name, switch in site.switch.items():
+        above = switch.uplink.removeprefix("switch:")
+        ref = f"switch:{name}"
+        carried_by = switch.uplink_drop or next(iter(ends.drops[ref]), None)
+        # Where the plan draws the cable of a link, the cable says what it is.
+        medium = _medium(site, carried_by) if carried_by is not None else switch.uplink_medium
+        closet = router_closet(site) if above == ROUTER else switch_closet(site, above)
+        yield Plug(UPLINK, 1, switch_closet(site, name), name, switch.uplink_rate_bps, medium, drop=carried_by)
+        yield Plug(ref, 1, closet, above, switch.uplink_rate_bps, medium, drop=carried_by)
+
+
+def _medium(site: Site, drop: str) -> str:
+    return "fibre" if site.drop[drop].category == "fibre" else "copper"
+
+
+class _Ends:
+    """Where the cables of things end: in the closets of their drops, else in the nearest one."""
+
+    def __init__(self, site: Site) -> None:
+        self._site = site
+        self.drops: defaultdict[str, list[str]] = defaultdict(list)
+        for name, drop in site.drop.items():
+            if drop.feeds is not None:
+                self.drops[drop.feeds].append(name)
+        self._injected = {injector.feeds for injector in site.injector.values()}
+        # Many devices share a place; following one to its closet may look through all closets.
+        self._closets: dict[str | None, str | None] = {}
+
+    def of(
+        self,
+        ref: str,
+        count: int = 1,
+        *,
+        at: str | None,
+        switch: str | None,
+        rate_bps: float,
+        need: PowerNeed | None,
+        own: str | None = None,
+        family: str = "",
+    ) -> Iterator[Plug]:
+        """Give each of a thing's drops one of it, and the rest a port in the nearest closet."""
+        named = dict.fromkeys([*self.drops[ref], *([own] if own is not None else [])])
+        fed = need is not None and ref not in self._injected
+        power_class = class_of_need(need) if fed and need is not None else None
+        passive = fed and need is not None and need.supply == "passive 24 V"
+        for name in list(named)[:count]:
+            starts, medium = self._site.drop[name].starts, _medium(self._site, name)
+            yield Plug(ref, 1, starts, switch, rate_bps, medium, power_class, passive, name, family)
+        if len(named) < count:
+            if at not in self._closets:
+                self._closets[at] = closet_of(self._site, at)
+            closet = self._closets[at]
+            yield Plug(ref, count - len(named), closet, switch, rate_bps, "copper", power_class, passive, None, family)
 
 
 def patch(site: Site) -> Patching:

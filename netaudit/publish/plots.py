@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from netaudit.audit.call import rate_hour
-from netaudit.capacity.voice import satisfaction
+from netaudit.capacity.voice import good_or_better, poor_or_worse, satisfaction
 from netaudit.publish.chart import Curve, bar_chart, line_chart
 from netaudit.publish.text import NO_VALUE, clock, day, number, place_name
 
@@ -70,17 +70,18 @@ def delay_plot(series: DelaySeries, site: Site) -> DelayPlot:
 
 def _worst_call(hourly: Sequence[DelayPoint], header: Header) -> str:
     rated = [
-        (rating.r, point.at, rating.mos)
+        (rating.r, rating.mos, point.at)
         for point in hourly
         if (rating := rate_hour(asked=point.asked, lost=point.lost, p50_s=point.p50_s, p95_s=point.p95_s)) is not None
     ]
     if not rated:
         return ""
-    r, at, mos = min(rated)
+    r, mos, at = min(rated)
     return (
-        f"Worst hour for a telephone call this way: {day(at, header)} at {clock(at, header)}, with R {r:.0f} of at most 93 "
-        f"by ITU-T G.107 ({satisfaction(r)}), a mean opinion score of {number(round(mos, 1), header.locale)} of at most "
-        f"{number(4.4, header.locale)}."
+        f"Worst hour for a telephone call this way: {day(at, header)} at {clock(at, header)}. Of 100 users "
+        f"{100 * good_or_better(r):.0f} would have called it good and {100 * poor_or_worse(r):.0f} poor ({satisfaction(r)}; "
+        f"R {r:.0f} of at most 93 by ITU-T G.107, a mean opinion score of {number(round(mos, 1), header.locale)} of at most "
+        f"{number(4.4, header.locale)})."
     )
 
 

@@ -153,9 +153,9 @@ _SPACES = {
     ("SIFS", "2.4 GHz (DSSS, HR-DSSS, ERP, HT, HE)"): spacing(G2).sifs_us,
     ("SIFS", "5 GHz and 6 GHz (OFDM, HT, VHT, HE)"): spacing(Band.GHZ_6).sifs_us,
     ("signal extension", "2.4 GHz ERP-OFDM, HT, HE PPDUs"): ppdu_us(ofdm(54), 100, G2) - ppdu_us(ofdm(54), 100, G5),
-    ("DIFS = SIFS + 2 slot", "802.11b or long-slot 2.4 GHz"): spacing(G2, long_slot=True).difs_us,
-    ("DIFS = SIFS + 2 slot", "2.4 GHz short slot"): spacing(G2).difs_us,
-    ("DIFS = SIFS + 2 slot", "5 GHz"): spacing(G5).difs_us,
+    ("DIFS = SIFS + 2 slot", "802.11b or long-slot 2.4 GHz"): spacing(G2, long_slot=True).aifs_us(2),
+    ("DIFS = SIFS + 2 slot", "2.4 GHz short slot"): spacing(G2).aifs_us(2),
+    ("DIFS = SIFS + 2 slot", "5 GHz"): spacing(G5).aifs_us(2),
 }
 _ANSWERS = {
     ("ACK duration", "DSSS 1 Mb/s, long preamble"): ppdu_us(dsss(1), airtime.ACK_BYTES, G2),
@@ -360,7 +360,7 @@ def simulator_table(row: Row) -> float:
     if row["phy_mode"].startswith("Erp"):
         data_us, ack_us = data_us + 6, ack_us + 6
     success_us = data_us + gaps.sifs_us + ack_us + gaps.aifs_us(3 if he else 2)
-    after_us = gaps.difs_us + (gaps.sifs_us + ack_us if row["collision_ends_with"] == "EIFS" else 0.0)
+    after_us = gaps.aifs_us(2) + (gaps.sifs_us + ack_us if row["collision_ends_with"] == "EIFS" else 0.0)
     rule = Backoff(32, 5) if slow else Backoff(16, 6)
     bits, collision_us = 12_000.0, data_us + after_us
     if not he:

@@ -156,7 +156,7 @@ def read(row: dict[str, str]) -> Run:
         sends = sender(counts[index], rule, one, wait_us, bits)
         if "then EIFS" in notes:  # receivers that locked on a collision wait longer
             # IEEE 802.11-2020 10.3.7: SIFS, an ACK at the lowest mandatory rate, DIFS.
-            eifs_us = channel.spacing.sifs_us + ppdu_us(ofdm(6), ACK_BYTES, channel.band) + channel.spacing.difs_us
+            eifs_us = channel.spacing.sifs_us + ppdu_us(ofdm(6), ACK_BYTES, channel.band) + channel.spacing.aifs_us(2)
             longer_us = one.collision_us + eifs_us
             sends = Sender(sends.count, rule, sends.success_us, longer_us, bits)
         groups.append(Group(counts[index], mode, bits, one, 1e6 * offered[min(index, len(offered) - 1)], sends))
