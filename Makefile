@@ -4,7 +4,7 @@ VENV ?= .venv
 BIN := $(VENV)/bin
 OUT ?= demo-output
 
-.PHONY: demo test lint bench truth fuzz soak lock clean
+.PHONY: demo test lint bench truth fuzz soak rehearse audit lock clean
 
 demo: $(VENV)/run-ready
 	$(BIN)/netaudit demo --out $(OUT)
@@ -29,6 +29,21 @@ fuzz: $(VENV)/test-ready
 
 soak: $(VENV)/test-ready
 	$(BIN)/python -m tests.soak.soak
+
+# The service and the container on a Debian of their own: as root, with debootstrap, podman and crun. REHEARSAL keeps that Debian.
+REHEARSAL ?= build/rehearsal
+rehearse: | $(VENV)/bin/python
+	PYTHON=$(abspath $(BIN)/python) deploy/rehearsal/run unit $(REHEARSAL)
+	PYTHON=$(abspath $(BIN)/python) deploy/rehearsal/run container $(REHEARSAL)
+
+# Before a release, online: a second reader of our code, then a database of known flaws about each package of both locks.
+# Without that database it fails; it never passes over a package.
+audit: | $(VENV)/bin/python
+	$(PYTHON) -m venv build/audit
+	build/audit/bin/python -m pip install --quiet --disable-pip-version-check bandit pip-audit
+	build/audit/bin/bandit --quiet --recursive --configfile pyproject.toml netaudit
+	build/audit/bin/pip-audit --strict --require-hashes --disable-pip --progress-spinner off -r requirements.lock
+	build/audit/bin/pip-audit --strict --require-hashes --disable-pip --progress-spinner off -r requirements-test.lock
 
 # Two installs are the same: both locks are made from pyproject.toml by this recipe and by nothing else.
 lock: | $(VENV)/bin/python
