@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from netaudit.capacity.feeding import need_of, reckon
 from netaudit.capacity.line import PRACTICE, USER, Kind, Line, Step, Verdict
 from netaudit.capacity.patching import Patching, patch
-from netaudit.capacity.poe import need_of, reckon
 from netaudit.errors import OutOfRange
 from netaudit.site.topology import ROUTER
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING
 
-from netaudit.capacity import addresses, cable, ethernet, links, poe, recording, voice
+from netaudit.capacity import addresses, cable, ethernet, feeding, links, recording, voice
 from netaudit.capacity.power_classes import (
     CLASSES,
     DUAL_CLASSES,
@@ -424,8 +424,8 @@ def trade(row: Row) -> Answer:
     header = Header(name="rules")
     wanted = Backup.model_fields["wanted_s"].default
     rules: dict[str, Answer] = {
-        "budget per camera": poe.CAMERA_RULE_W,
-        "budget per access point": poe.ACCESS_POINT_RULE_W,
+        "budget per camera": feeding.CAMERA_RULE_W,
+        "budget per access point": feeding.ACCESS_POINT_RULE_W,
         "load of the supply": ceilings.power * 100,
         "margin on devices and addresses": header.growth * 100,
         "spare switch ports": (1 - ceilings.ports) * 100,
@@ -440,7 +440,7 @@ def trade(row: Row) -> Answer:
     }
     if row.group != "worked":
         return rules[row.item]
-    thumb_w = 12 * poe.CAMERA_RULE_W + 5 * poe.ACCESS_POINT_RULE_W
+    thumb_w = 12 * feeding.CAMERA_RULE_W + 5 * feeding.ACCESS_POINT_RULE_W
     worked: dict[str, Answer] = {
         "12 cameras + 5 access points at the rules above": thumb_w,
         "the same with 25 % growth": thumb_w * (1 + header.growth),

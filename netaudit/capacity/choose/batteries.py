@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from netaudit.capacity import backup, poe
+from netaudit.capacity import backup, feeding
 from netaudit.capacity.backup import HOUR_S, SUPPLY_EFFICIENCY
 from netaudit.capacity.choose.ground import closets_by_switch
 from netaudit.capacity.line import Kind
@@ -98,7 +98,7 @@ def _draw_w(ground: Ground, ref: str, option: Option, closets: set[str], feeds: 
     count = sum(need.count for need in option.needs if need.closet in closets and need.kind.powered)
     if not count:
         return 0.0
-    need = poe.need_of(ground.site, ref)
+    need = feeding.need_of(ground.site, ref)
     if option.row is not None and "power" in option.row:
         need = PowerNeed.model_validate(option.row["power"])
-    return 0.0 if need is None else count * poe.taken_w(need) * (1.0 + ground.site.site.growth) / SUPPLY_EFFICIENCY
+    return 0.0 if need is None else count * feeding.taken_w(need) * (1.0 + ground.site.site.growth) / SUPPLY_EFFICIENCY

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from netaudit.capacity import links, poe, radio, recording
+from netaudit.capacity import feeding, links, poe, radio, recording
 from netaudit.capacity.choose import rows
 from netaudit.capacity.choose.ground import ETHERNET_BPS, Ground, home_of
 from netaudit.capacity.choose.kinds import Kind, Need, Scales, links_of
@@ -114,7 +114,7 @@ class _Feeders:
 
     def _cheapest(self, table: str, name: str, row: Wirable) -> str | None:
         ref = f"{table}:{name}"
-        need = poe.need_of(_alone(self._site, table, name, row, {}), ref)
+        need = feeding.need_of(_alone(self._site, table, name, row, {}), ref)
         if need is None or need.supply not in ("802.3", "passive 24 V"):
             return None
         drop = next((one for one, drop in self._site.drop.items() if drop.feeds == ref), getattr(row, "drop", None))

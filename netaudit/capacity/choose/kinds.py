@@ -11,7 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from netaudit.capacity import poe, ports
+from netaudit.capacity import feeding, poe, ports
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.patching import UPLINK, offers, patch, plugs, type_of
 from netaudit.capacity.power_classes import CLASSES
@@ -179,7 +179,7 @@ class Scales:
     def kind(self, site: Site, plug: Plug) -> Kind:
         """Weigh a plug of a plan."""
         wanted = Wanted(plug.medium, plug.rate_bps, plug.power_class, plug.passive)
-        need = poe.need_of(site, plug.ref)
+        need = feeding.need_of(site, plug.ref)
         draw_w = need.draw_w if need is not None and plug.passive else None
         key = (plug.power_class, plug.passive, draw_w)
         if key not in self._weighed:
