@@ -33,6 +33,7 @@ def _environment() -> Environment:
         identity=text.identity,
         quantity=text.quantity,
         figure=text.figure,
+        left=text.left,
         kind_name=text.kind_name,
         moment=text.moment,
         day=text.day,

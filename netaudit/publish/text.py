@@ -184,8 +184,16 @@ def quantity(value: float, unit: str, locale: str = "en") -> str:
 
 def figure(value: float, unit: str, locale: str = "en") -> str:
     """Write a value for a column whose heading says what is counted: units of measure stay, counted things do not."""
-    counted = unit not in _SCALES and unit not in _SHARES and not unit.startswith("share ") and not _is_currency(unit)
-    return number(value, locale) if counted else quantity(value, unit, locale)
+    return number(value, locale) if _is_counted(unit) else quantity(value, unit, locale)
+
+
+def left(value: float, unit: str, locale: str = "en") -> str:
+    """Write how much is left as `figure` does, of what is counted only whole ones: nobody can use 0.4 of a port."""
+    return figure(math.floor(value) if _is_counted(unit) and math.isfinite(value) else value, unit, locale)
+
+
+def _is_counted(unit: str) -> bool:
+    return unit not in _SCALES and unit not in _SHARES and not unit.startswith("share ") and not _is_currency(unit)
 
 
 def _is_currency(unit: str) -> bool:

@@ -16,6 +16,7 @@ from netaudit.publish.text import (
     harmless,
     identity,
     kind_name,
+    left,
     moment,
     number,
     place_name,
@@ -140,6 +141,13 @@ def test_spans_are_said_in_one_unit() -> None:
     assert [span(s) for s in (5, 60, 120, 7199, 7200, 86400, 47 * 3600, 2.83 * 86400)] == said
     for hours in (3, 30, 68, 100, 300):
         assert span(hours * 3600).replace("hours", "h") == lasting(hours * 3600)
+
+
+def test_of_what_is_counted_only_whole_ones_are_left() -> None:
+    """9.4 ports are nine, 10.4 too many are eleven; watts, shares and no limit stay what they are."""
+    assert [left(value, "ports") for value in (9.4, -10.4, 3.0, math.inf)] == ["9", "\u221211", "3", "no limit"]
+    assert left(15.5, "W") == figure(15.5, "W")
+    assert left(0.345, "share of the time", "de") == "34,5\u00a0%"
 
 
 def test_a_place_leads_to_its_page(demo_site: Site) -> None:
