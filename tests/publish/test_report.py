@@ -45,7 +45,7 @@ def test_the_first_week_without_a_measurement_is_a_report(demo_site: Site) -> No
     read = assert_self_contained(render_report(WeekReport(demo_site, MONDAY, NOW, NOW, ())))
     for said in (
         "The ledger has not been judged yet.",
-        "Nobody has looked yet.",
+        "No hour was kept yet.",
         "No echo was sent.",
         "None was open this week.",
         "The ledger has no lines yet.",
