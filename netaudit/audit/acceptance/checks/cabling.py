@@ -9,7 +9,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.uplinks import astray
 from netaudit.audit.acceptance.wiring import sockets, wiring
-from netaudit.audit.rules.rule import named
+from netaudit.audit.rules.rule import counted, named
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -75,7 +75,7 @@ def judge_errors(trial: Trial) -> Iterator[Item]:
             continue
         counts = trial.answered(place, vocabulary.ERRORS)
         if len(counts) < 2:
-            yield untested(place, f"{len(counts)} readings; it takes 2", "Look for longer.")
+            yield untested(place, f"{counted(len(counts), 'reading')}; it takes 2", "Look for longer.")
         elif sum(counts) > 0:
             yield failed(
                 place,

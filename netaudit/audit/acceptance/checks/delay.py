@@ -16,6 +16,7 @@ from netaudit.audit.acceptance.confidence import (
     percentile_claim,
     share_claim,
 )
+from netaudit.audit.rules.rule import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -62,7 +63,7 @@ def _loss(series: list[tuple[float | None, ...]], targets: Targets) -> tuple[Cla
     sent = sum(map(len, series))
     lost = sum(value is None for values in series for value in values)
     claim = share_claim(lost, sent, targets.loss)
-    said = f"{lost} of {sent} echoes to {len(series)} places lost ({_percent(claim.value)})"
+    said = f"{lost} of {sent} echoes to {counted(len(series), 'place')} lost ({_percent(claim.value)})"
     return claim, said, f"{_percent(claim.low)} to {_percent(claim.high)}; promised at most {_percent(targets.loss)}"
 
 
@@ -83,7 +84,7 @@ def _jitter(series: list[tuple[float | None, ...]], targets: Targets) -> tuple[C
     claim = mean_claim(steps, targets.jitter_s)
     if claim is None:
         more = BATCHES * LEAST_BATCH - len(steps)
-        return f"{len(steps)} steps between answered echoes; it takes {more} more"
+        return f"{counted(len(steps), 'step')} between answered echoes; it takes {more} more"
     said = f"mean step between neighbouring round trips {_ms(claim.value)}, of {claim.count}"
     return claim, said, f"{_ms(claim.low)} to {_ms(claim.high)}; promised at most {_ms(targets.jitter_s)}"
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.confidence import share_claim
-from netaudit.audit.rules.rule import named
+from netaudit.audit.rules.rule import counted, named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -34,6 +34,7 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
             if other == name:
                 continue
             place, hosts = f"segment:{name}->{other}", _hosts(trial, other)
+            asked, tries = counted(len(hosts), "host"), counted(rounds, "round")
             if through[name, other]:
                 yield failed(
                     place,
@@ -47,15 +48,15 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
                     "Name hosts under [isolation] in the plan, and look from a box that is on both segments.",
                 )
             elif other not in segment.may_reach:
-                yield passed(place, f"none of {len(hosts)} hosts was reached in {rounds} rounds; closed as planned")
+                yield passed(place, f"none of {asked} was reached in {tries}; closed as planned")
             elif all(silent[name, host] >= rounds for host in hosts):
                 yield failed(
                     place,
-                    f"none of {len(hosts)} hosts on {other} was reached in {rounds} rounds, which the plan allows",
+                    f"none of {asked} on {other} was reached in {tries}, which the plan allows",
                     "Add the router's rule that lets them through.",
                 )
             else:
-                yield passed(place, f"{len(hosts)} hosts tried in {rounds} rounds; open as planned")
+                yield passed(place, f"{asked} tried in {tries}; open as planned")
 
 
 def _hosts(trial: Trial, segment: str) -> list[str]:
