@@ -36,13 +36,13 @@ ALL_TRIES, ALL_TRIES_PER_S = 20.0, 1 / 3
 Form = dict[str, str]
 
 
-class Actions:
-    """The handlers of what changes something."""
+class Gate:
+    """Logging in and out. `home` is the page that one who has logged in comes to."""
 
-    def __init__(self, kept: Kept, access: Access, sessions: Sessions, steady: Callable[[], float]) -> None:
-        self._kept = kept
+    def __init__(self, access: Access, sessions: Sessions, steady: Callable[[], float], *, home: str) -> None:
         self._access = access
         self._sessions = sessions
+        self._home = home
         self._tries = Pace(TRIES, TRIES_PER_S, steady)
         self._all_tries = Pace(ALL_TRIES, ALL_TRIES_PER_S, steady)
 
@@ -55,7 +55,7 @@ class Actions:
         if form is None or not self._access.opens(form.get("token", "")):
             return _to("/login?wrong")
         session = self._sessions.open()
-        answer = _to("/findings")
+        answer = _to(self._home)
         answer.set_cookie(
             cookie_name(self._access),
             session.number,
@@ -78,6 +78,26 @@ class Actions:
 
         return await self._logged_in(request, end)
 
+    async def _logged_in(self, request: Request, act: Callable[[Session, Form], Awaitable[Response]]) -> Response:
+        session: Session | None = request.scope[SESSION]
+        form = await _form(request)
+        if session is None:
+            return _to("/login")
+        if form is None or not hmac.compare_digest(form.get("form", "").encode(), session.form.encode()):
+            return PlainTextResponse("this form is not from your session; reload the page and try again\n", 403)
+        try:
+            return await act(session, form)
+        except NetauditError as error:
+            return PlainTextResponse(f"{error}\n", 400)
+
+
+class Actions(Gate):
+    """What a person may change of one site as well."""
+
+    def __init__(self, kept: Kept, access: Access, sessions: Sessions, steady: Callable[[], float]) -> None:
+        super().__init__(access, sessions, steady, home="/findings")
+        self._kept = kept
+
     async def acknowledge(self, request: Request) -> Response:
         """Note that a person has seen a finding."""
 
@@ -99,18 +119,6 @@ class Actions:
             return _to("/findings")
 
         return await self._logged_in(request, note)
-
-    async def _logged_in(self, request: Request, act: Callable[[Session, Form], Awaitable[Response]]) -> Response:
-        session: Session | None = request.scope[SESSION]
-        form = await _form(request)
-        if session is None:
-            return _to("/login")
-        if form is None or not hmac.compare_digest(form.get("form", "").encode(), session.form.encode()):
-            return PlainTextResponse("this form is not from your session; reload the page and try again\n", 403)
-        try:
-            return await act(session, form)
-        except NetauditError as error:
-            return PlainTextResponse(f"{error}\n", 400)
 
 
 async def _form(request: Request) -> Form | None:

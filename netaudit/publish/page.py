@@ -81,64 +81,97 @@ def make_app(
                gives the aware present, for the age of the state; steady seconds that no clock change moves.
     """
     sessions = Sessions(steady)
-    pages = _Pages(state, kept, registry, reports=reports, access=access, now=now)
+    pages = _Pages(state, kept, reports=reports, access=access, now=now)
     actions = Actions(kept, access, sessions, steady)
     return Starlette(
         routes=[
-            Route("/", pages.overview),
-            Route("/ledger", pages.ledger),
-            Route("/drawing", pages.drawing),
-            Route("/drawing.svg", pages.drawing_svg),
-            Route("/devices", pages.devices),
-            Route("/devices/{mac}", pages.device),
-            Route("/networks", pages.segments),
-            Route("/networks/{name}", pages.segment),
-            Route("/findings", pages.findings),
+            *pages.routes(),
             Route("/findings/acknowledge", actions.acknowledge, methods=["POST"]),
             Route("/findings/mute", actions.mute, methods=["POST"]),
             Route("/login", pages.login),
             Route("/login", actions.login, methods=["POST"]),
             Route("/logout", actions.logout, methods=["POST"]),
-            Route("/move", pages.move),
-            Route("/move/plan", pages.move_plan),
-            Route("/metrics", pages.metrics),
+            Route("/metrics", lambda request: _metrics(registry, request)),
             Route("/fresh", pages.fresh),
-            Route("/reports", lambda _: RedirectResponse("/reports/", 308)),
-            Route("/reports/", pages.archive),
-            Route("/reports/{name}", pages.report),
-            Route("/certificates/{key}", pages.certificate),
-            Route("/certificates/{key}/text", pages.certificate_text),
-            Route("/ledger.css", lambda _: Response(page_style(), media_type="text/css")),
-            Route("/fresh.js", lambda _: Response(_script(), media_type="text/javascript")),
-            Route("/favicon.svg", lambda _: Response(_favicon(), media_type="image/svg+xml")),
-            Route("/favicon.ico", lambda _: RedirectResponse("/favicon.svg", 308)),
+            *look_routes(),
         ],
         middleware=[
             Middleware(Guard, hosts=tuple(hosts), access=access, sessions=sessions, steady=steady),
         ],
-        exception_handlers={NetauditError: _trouble},
+        exception_handlers={NetauditError: tell_trouble},
     )
 
 
+def central_routes(
+    state: Callable[[], PageState],
+    kept: Kept,
+    *,
+    reports: Path | None,
+    access: Access,
+    now: Callable[[], datetime],
+    stale_s: float,
+) -> list[Route]:
+    """
+    Give the ways to a site's pages where boxes ship to, to be mounted: nothing changes there, nor is newer than a shipment.
+
+    Args:      as `make_app`; stale_s: a state older than this is said to be old [s].
+    """
+    pages = _Pages(state, kept, reports=reports, access=access, now=now, stale_s=stale_s, central=True)
+    return pages.routes()
+
+
+def look_routes() -> list[Route]:
+    """Give the way to what makes any page look as it does: style, script, mark."""
+    return [
+        Route("/ledger.css", lambda _: Response(page_style(), media_type="text/css")),
+        Route("/fresh.js", lambda _: Response(_script(), media_type="text/javascript")),
+        Route("/favicon.svg", lambda _: Response(_favicon(), media_type="image/svg+xml")),
+        Route("/favicon.ico", lambda _: RedirectResponse("/favicon.svg", 308)),
+    ]
+
+
 class _Pages:
-    """The handlers; Starlette runs them in a worker thread, so that a large page doesn't hold up the looking."""
+    """The pages of one site; Starlette runs them in a worker thread, so that a large page doesn't hold up the looking."""
 
     def __init__(
         self,
         state: Callable[[], PageState],
         kept: Kept,
-        registry: CollectorRegistry,
         *,
         reports: Path | None,
         access: Access,
         now: Callable[[], datetime],
+        stale_s: float = STALE_S,
+        central: bool = False,
     ) -> None:
         self._state = state
         self._kept = kept
-        self._registry = registry
         self._reports = reports
         self._access = access
         self._now = now
+        self._stale_s = stale_s
+        self._central = central
+
+    def routes(self) -> list[Route]:
+        """Give the way to each page that only shows, wherever they are mounted."""
+        return [
+            Route("/", self.overview),
+            Route("/ledger", self.ledger),
+            Route("/drawing", self.drawing),
+            Route("/drawing.svg", self.drawing_svg),
+            Route("/devices", self.devices),
+            Route("/devices/{mac}", self.device),
+            Route("/networks", self.segments),
+            Route("/networks/{name}", self.segment),
+            Route("/findings", self.findings),
+            Route("/move", self.move),
+            Route("/move/plan", self.move_plan),
+            Route("/reports", lambda request: RedirectResponse(f"{root_of(request)}/reports/", 308)),
+            Route("/reports/", self.archive),
+            Route("/reports/{name}", self.report),
+            Route("/certificates/{key}", self.certificate),
+            Route("/certificates/{key}/text", self.certificate_text),
+        ]
 
     def overview(self, request: Request) -> Response:
         state = self._state()
@@ -236,11 +269,6 @@ class _Pages:
         baseline, move = found
         return self._page("move_plan.html", request, state, chosen=chosen, baseline=baseline, move=move)
 
-    def metrics(self, request: Request) -> Response:
-        # Prometheus' own text or OpenMetrics, whichever the scraper asks for.
-        encode, kind = choose_encoder(request.headers.get("accept", ""))
-        return Response(encode(self._registry), headers={"content-type": kind})
-
     def fresh(self, _: Request) -> Response:
         at = self._state().at
         age_s = None if at is None else max(0.0, (self._now() - at).total_seconds())
@@ -292,10 +320,12 @@ class _Pages:
             "site": state.site,
             "header": header,
             "locale": header.locale,
-            "here": f"/{request.url.path.split('/')[1]}",
+            "root": root_of(request),
+            "central": self._central,
+            "here": f"/{request.url.path.removeprefix(root_of(request)).split('/')[1]}",
             "at": state.at,
             "moving": any(self._now() - at < MOVE_SHOWN for _, at in self._kept.baselines()),
-            "stale": span(age_s) if age_s > STALE_S else "",
+            "stale": span(age_s) if age_s > self._stale_s else "",
             "form": session.form if session is not None else "",
             "can_log_in": self._access.token is not None,
         }
@@ -318,11 +348,22 @@ def _chosen(request: Request, baselines: Sequence[tuple[str, datetime]]) -> str 
     return asked if asked in names else None
 
 
+def root_of(request: Request) -> str:
+    """Give the path under which a site's pages stand: empty on its own box, `/site/7` beside others."""
+    return str(request.scope.get("root_path", ""))
+
+
+def _metrics(registry: CollectorRegistry, request: Request) -> Response:
+    # Prometheus' own text or OpenMetrics, whichever the scraper asks for.
+    encode, kind = choose_encoder(request.headers.get("accept", ""))
+    return Response(encode(registry), headers={"content-type": kind})
+
+
 def _absent(what: str) -> Response:
     return PlainTextResponse(f"there is no such {what}\n", 404)
 
 
-async def _trouble(_: Request, error: Exception) -> Response:
+async def tell_trouble(_: Request, error: Exception) -> Response:
     """Say in one line what is wrong; the other pages go on."""
     return PlainTextResponse(f"{error}\n", 503)
 
