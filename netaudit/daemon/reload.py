@@ -20,7 +20,7 @@ from netaudit.capacity.ledger import gather
 from netaudit.daemon.looks import utc_now
 from netaudit.daemon.notify_socket import stay_alive, tell
 from netaudit.daemon.prepare import prepare
-from netaudit.daemon.watch import Plan, Watch
+from netaudit.daemon.watch import Plan, Watch, refuse_unfit
 from netaudit.errors import NetauditError, PlanError
 from netaudit.observe.observation import Health
 from netaudit.site.load import parse_site, read_plan
@@ -70,6 +70,7 @@ class Life:
         running: Plan | None = None
         refused = ""
         first = load_plan(self.path)
+        refuse_unfit(first)
         prepare(self.kept_at, first.site.site.name)
         following: Plan | None = first
         while following is not None:

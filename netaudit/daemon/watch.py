@@ -75,6 +75,21 @@ class Plan:
     ledger: Ledger
 
 
+def refuse_unfit(plan: Plan) -> None:
+    """
+    Say what keeps a plan from being watched by this process, before anything is made.
+
+    Raises:    LookError: no segment can be looked at, or without the right to.
+               AlertError: a channel of the plan has no address, or one that isn't private.
+    """
+    need_raw(own_rights())
+    if all(segment.interface is None for segment in plan.site.segment.values()):
+        raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+    for channel in channels_of(plan.site, plan.path.parent, os.environ):
+        # Now, while somebody is looking, and not when the first alert is due.
+        read_address(channel)
+
+
 class Watch:
     """
     One running daemon.
@@ -88,7 +103,7 @@ class Watch:
     def __init__(
         self, plan: Plan, store: Store, kept_at: str, reports: Path, *, now: Callable[[], datetime] = utc_now
     ) -> None:
-        need_raw(own_rights())
+        refuse_unfit(plan)
         self.plan = plan
         self.store = store
         self.kept_at = kept_at
@@ -103,13 +118,8 @@ class Watch:
             for name, segment in plan.site.segment.items()
             if segment.interface is not None
         ]
-        if not self.looks:
-            raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
         self.sources = Sources(plan.site, sink=store.write, now=now, environ=os.environ, looks=self.looks)
         self.channels = channels_of(plan.site, plan.path.parent, os.environ)
-        for channel in self.channels:
-            # Now, while somebody is looking, and not when the first alert is due.
-            read_address(channel)
         zone = ZoneInfo(plan.site.site.time_zone)
         self._teller = Teller(store, self.channels, weight_of=weight_of, named=named, zone=zone)
         self._courier = Courier(store, self.channels, zone=zone, now=now, off_loop=self._in_thread)

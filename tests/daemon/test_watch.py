@@ -205,13 +205,19 @@ def test_an_answer_to_sigterm_comes_also_while_a_page_is_read(lab: Lab, tmp_path
         lab.call(fetch, running.page)
 
 
-def test_a_plan_without_interfaces_is_told(tmp_path: Path) -> None:
-    """Nothing to look at: one line that says what to write, status 2."""
+@pytest.mark.parametrize(
+    "text",
+    [PLAN.replace('interface = "seg0"\n', ""), f'{PLAN}\n[alert.mail]\nurl_env = "NO_SUCH_VARIABLE"\n'],
+    ids=["no interface", "no address"],
+)
+def test_a_plan_that_can_not_be_watched_is_told(text: str, tmp_path: Path) -> None:
+    """Nothing to look at, or nobody to tell: one line that says what to write, status 2, and no database was made."""
     plan = tmp_path / "site.toml"
-    plan.write_text(PLAN.replace('interface = "seg0"\n', ""))
+    plan.write_text(text)
     done = subprocess.run(
         [sys.executable, "-m", "netaudit", "run", str(plan)], capture_output=True, text=True, check=False
     )
     assert done.returncode == 2
     assert "netaudit run: " in done.stderr
     assert done.stderr.count("\n") == 1
+    assert [path.name for path in tmp_path.iterdir()] == ["site.toml"]
