@@ -18,8 +18,9 @@ if TYPE_CHECKING:
 
 # Another process may hold the write lock for as long as a prune or a forget takes; longer than this is a fault.
 BUSY_MS: Final = 5000
-# Pages in memory for each connection [KiB]: what the reports need, on a box with 512 MiB (21 MB resident measured).
-CACHE_KIB: Final = 8000
+# Pages in memory for each connection [KiB], of which a watch keeps three open for months: what a commit and a judgement
+# touch. With four times as much a year's reports were no faster (benchmarks/store.py): the kernel keeps the file's pages too.
+CACHE_KIB: Final = 2000
 _WRITES: Final = "netaudit_writes"
 _LAZILY: Final = "netaudit_lazily"
 
