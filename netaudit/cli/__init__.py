@@ -95,7 +95,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal or locale that has no sign for a letter or a box gets a question mark, not the end of the command.
         sys.stdout.reconfigure(errors="replace")
-    args = _parser(next((word for word in words if not word.startswith("-")), None)).parse_args(words)
+    args, unknown = _parser(next((word for word in words if not word.startswith("-")), None)).parse_known_args(words)
+    if unknown:
+        # argparse would name the program alone, whose help knows none of the command's options.
+        called = " ".join(("netaudit", args.command, *((args.task,) if "task" in args else ())))
+        sys.stderr.write(f"{called}: doesn't know {' '.join(unknown)}; see {called} --help\n")
+        return WRONG_INPUT
     try:
         status: int = args.func(args)
         sys.stdout.flush()

@@ -56,6 +56,25 @@ def test_a_command_that_is_none_is_one_line() -> None:
     assert "--help" in done.stderr
 
 
+@pytest.mark.parametrize(
+    ("words", "called"),
+    [
+        (["dimension", "--bogus", "site.toml"], "netaudit dimension"),
+        (["check", "site.toml", "other.toml"], "netaudit check"),
+        (["store", "check", "x.db", "--bogus"], "netaudit store check"),
+    ],
+)
+def test_a_word_too_many_is_told_with_the_command_s_own_help(
+    words: list[str], called: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """One line, status 2, and the help that lists what the command takes."""
+    assert main(words) == 2
+    said = capsys.readouterr().err
+    assert said.startswith(f"{called}: doesn't know ")
+    assert said.endswith(f"; see {called} --help\n")
+    assert said.count("\n") == 1
+
+
 def test_a_call_without_its_plan_is_one_line() -> None:
     """A missing argument is named."""
     done = _call("check")
