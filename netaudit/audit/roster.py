@@ -31,6 +31,7 @@ class Thing:
     ref           its place in words of the ledger: `device:desk`, `device:cameras/2`, `access_point:hall`,
                   `switch:loft`, `segment:family/gateway`
     group         the plan's own ref, without the number
+    segment       where it belongs; empty for what is on several by its nature (the router) or of which only a MAC is known
     way           what it hangs on, nearest first: its only access point if wireless, its switch and those above
     watched       its silence is worth telling
     silent_after_s  silence after which it is missing
@@ -48,6 +49,16 @@ class Thing:
     silent_after_s: float
     sleeps: bool = False
     hostname: str | None = None
+
+    def strays(self, segment: str, *, addressed: bool) -> bool:
+        """
+        Say whether to be seen on a segment is to be in the wrong place.
+
+        A switch says its name (LLDP) on every port, whichever segment that is of: only where it has an address counts.
+        """
+        if not self.segment or segment == self.segment:
+            return False
+        return addressed or not self.group.startswith("switch:")
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +184,8 @@ def _router(site: Site) -> Thing:
     return Thing(
         ref=ROUTER,
         group=ROUTER,
-        label=site.router.label,
-        segment=next(iter(site.segment)),
+        label=site.router.label or ROUTER,
+        segment="",
         mac=None,
         address=None,
         wifi=False,
@@ -211,7 +222,7 @@ def _equipment(site: Site, topology: Topology) -> Iterator[Thing]:
             ref=f"switch:{name}",
             group=f"switch:{name}",
             label=switch.label,
-            segment=switch_segment(site, name),
+            segment=switch_segment(site, name) if own or switch.segment else "",
             mac=switch.mac,
             address=str(own) if own else None,
             wifi=False,

@@ -104,3 +104,26 @@ def test_a_name_that_two_things_have_names_neither() -> None:
     assert roster.neighbour("00:00:5e:00:53:77", "hall") is None
     assert roster.neighbour("00:00:5e:00:53:c1", "hall") == "switch:hall"
     assert roster.neighbour("00:00:5e:00:53:77", "loft.weir.example") == "switch:loft"
+
+
+def test_a_switch_that_says_its_name_on_every_port_is_nowhere_wrong() -> None:
+    """Heard without an address on another segment it only speaks LLDP there; with one it is in the wrong place, as the desk always is."""
+    roster = enrol(
+        parse_site(PLAN.replace("ports = 8\n", 'ports = 8\nmac = "00:00:5e:00:53:c1"\naddress = "192.0.2.9"\n', 1))
+    )
+    shed, desk = roster.by_ref["switch:shed"], roster.by_ref["device:desk"]
+    assert not shed.strays("things", addressed=False)
+    assert shed.strays("things", addressed=True)
+    assert not shed.strays("home", addressed=True)
+    assert desk.strays("things", addressed=False)
+
+
+def test_the_router_is_at_home_on_every_segment() -> None:
+    """So is a switch of which only the MAC is known: where its address is nobody said."""
+    plan = (
+        PLAN.replace("ports = 8\n", 'ports = 8\nmac = "00:00:5e:00:53:c1"\n', 1)
+        + '[router]\nmac = ["00:00:5e:00:53:f1"]\n'
+    )
+    roster = enrol(parse_site(plan))
+    assert not roster.router.strays("guests", addressed=True)
+    assert not roster.by_ref["switch:shed"].strays("guests", addressed=True)

@@ -21,7 +21,7 @@ def _build(*, unprivileged: bool) -> Lab:
 
 def _settle(lab: Lab) -> None:
     """A frame that a responder's kernel dropped would have been blamed on the program: then the test proved nothing."""
-    dropped = {segment.interface: segment.counts().drops for segment in lab.segments if segment.alive}
+    dropped = {one.name: one.counts().drops for one in lab.players if one.alive}
     assert not any(dropped.values()), f"the laboratory itself lost frames, the test proves nothing: {dropped}"
 
 

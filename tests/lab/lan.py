@@ -57,6 +57,7 @@ class Lab:
     def __init__(self, *, unprivileged: bool = False) -> None:
         self.unprivileged = unprivileged
         self.segments: list[Segment] = []
+        self.players: list[Players] = []
         self.guests: list[Guest] = []
         self._children: list[subprocess.Popen[Any]] = []
         self._calling = threading.Event()
@@ -87,6 +88,11 @@ class Lab:
             self.close()
             raise LabError(f"no network namespace to be had here: {said}")
         return child
+
+    @property
+    def pid(self) -> int:
+        """The process that keeps the monitor's namespace alive."""
+        return self._monitor.pid
 
     def enter(self, pid: int | None = None) -> list[str]:
         """Give the words that run what follows them in a namespace: the monitor's, or that of process `pid`."""
@@ -135,11 +141,11 @@ class Lab:
         return segment
 
     def run(
-        self, args: Sequence[str], *, timeout_s: float = 60.0, check: bool = True, **kwargs: Any
+        self, args: Sequence[str], *, timeout_s: float = 60.0, check: bool = True, pid: int | None = None, **kwargs: Any
     ) -> subprocess.CompletedProcess[str]:
-        """Run a program to its end in the monitor's namespace; its output is captured as text."""
+        """Run a program to its end in the monitor's namespace, or that of process `pid`; its output is captured as text."""
         return subprocess.run(
-            [*self.enter(), *_bound(), *args],
+            [*self.enter(pid), *_bound(), *args],
             **{"capture_output": True, "text": True, "cwd": ROOT, **kwargs},
             timeout=timeout_s,
             check=check,
@@ -244,43 +250,28 @@ class Lab:
         return child
 
 
-class Segment:
-    """One segment: `interface` is its name on the monitor's side, `mac` the monitor's MAC there."""
+class Players:
+    """A responder with its hosts, in a namespace of its own, until it is connected to something by `attach`."""
 
-    def __init__(
-        self, lab: Lab, number: int, own: list[str], *, seed: int, precise: bool, log: bool, bridged: bool
-    ) -> None:
+    def __init__(self, lab: Lab, name: str, *, seed: int = 1, precise: bool = False, log: bool = False) -> None:
         self.lab = lab
-        self.interface = f"seg{number}"
-        self.mac = MONITOR_MAC.format(number + 1)
-        self.bridged = bridged
-        self._guests = 0
+        self.name = name
         self._child = lab.start_responder(str(seed), str(int(precise)), str(int(log)))
-        ready = self._answer()
-        self.is_precise: bool = ready["first"]
-        far = self._child.pid
-        lab.ip(
-            f"link add {self.interface} address {self.mac} type veth peer name {'hub0' if bridged else 'lan'} netns {far}",
-            f"link set {self.interface} addrgenmode none",
-        )
-        if bridged:
-            lab.ip(
-                "link add lan type veth peer name hub1",
-                "link add hub type bridge forward_delay 0 mcast_snooping 0",
-                *(f"link set {name} addrgenmode none" for name in ("lan", "hub0", "hub1", "hub")),
-                "link set hub0 master hub",
-                "link set hub1 master hub",
-                *(f"link set {name} up" for name in ("lan", "hub0", "hub1", "hub")),
-                pid=far,
-            )
-        else:
-            lab.ip("link set lan addrgenmode none", "link set lan up", pid=far)
-        lab.ip(
-            # Both queues longer than any burst a test sends: what is lost here would be blamed on the program.
-            f"link set {self.interface} txqueuelen 10000 up",
-            *(_add(address, self.interface) for address in own),
-        )
-        self._order(do="attach", interface="lan")
+        self.is_precise: bool = self._answer()["first"]
+        lab.players.append(self)
+
+    def __str__(self) -> str:
+        """Name it in messages."""
+        return f"the responder of {self.name}"
+
+    @property
+    def pid(self) -> int:
+        """The process that keeps its namespace alive."""
+        return self._child.pid
+
+    def attach(self, interface: str) -> None:
+        """Let it play on an interface of its namespace."""
+        self._order(do="attach", interface=interface)
 
     @property
     def alive(self) -> bool:
@@ -290,10 +281,10 @@ class Segment:
     def _answer(self) -> dict[str, Any]:
         line = _line(self._child)
         if not line:
-            raise LabError(f"the responder of {self.interface} ended or is stuck (status {self._child.poll()})")
+            raise LabError(f"{self} ended or is stuck (status {self._child.poll()})")
         answer: dict[str, Any] = json.loads(line)
         if "error" in answer:
-            raise LabError(f"the responder of {self.interface}: {answer['error']}")
+            raise LabError(f"{self}: {answer['error']}")
         return answer
 
     def _order(self, **order: Any) -> dict[str, Any]:
@@ -326,6 +317,42 @@ class Segment:
     def log(self) -> list[Question]:
         """Give every question that arrived, with its kernel stamp; the segment must have been made with `log`."""
         return [Question(*entry) for entry in self._order(do="log")["log"]]
+
+
+class Segment(Players):
+    """One segment: `interface` is its name on the monitor's side, `mac` the monitor's MAC there."""
+
+    def __init__(
+        self, lab: Lab, number: int, own: list[str], *, seed: int, precise: bool, log: bool, bridged: bool
+    ) -> None:
+        self.interface = f"seg{number}"
+        super().__init__(lab, self.interface, seed=seed, precise=precise, log=log)
+        self.mac = MONITOR_MAC.format(number + 1)
+        self.bridged = bridged
+        self._guests = 0
+        far = self.pid
+        lab.ip(
+            f"link add {self.interface} address {self.mac} type veth peer name {'hub0' if bridged else 'lan'} netns {far}",
+            f"link set {self.interface} addrgenmode none",
+        )
+        if bridged:
+            lab.ip(
+                "link add lan type veth peer name hub1",
+                "link add hub type bridge forward_delay 0 mcast_snooping 0",
+                *(f"link set {name} addrgenmode none" for name in ("lan", "hub0", "hub1", "hub")),
+                "link set hub0 master hub",
+                "link set hub1 master hub",
+                *(f"link set {name} up" for name in ("lan", "hub0", "hub1", "hub")),
+                pid=far,
+            )
+        else:
+            lab.ip("link set lan addrgenmode none", "link set lan up", pid=far)
+        lab.ip(
+            # Both queues longer than any burst a test sends: what is lost here would be blamed on the program.
+            f"link set {self.interface} txqueuelen 10000 up",
+            *(_add(address, self.interface) for address in own),
+        )
+        self.attach("lan")
 
     def cut(self) -> None:
         """Pull the cable at the far end: the monitor's interface loses its carrier."""

@@ -179,7 +179,7 @@ def prepare(site: Site, evidence: Evidence) -> Trial:
         displaced=frozenset(
             thing.ref
             for mac, thing in things.items()
-            if thing.mac is not None and (mac, thing.segment) not in addresses
+            if thing.mac is not None and (mac, thing.segment) not in addresses and _astray(thing, mac, addresses)
         ),
         left={
             ref: for_s
@@ -188,3 +188,7 @@ def prepare(site: Site, evidence: Evidence) -> Trial:
         },
         series={key: tuple(samples) for key, samples in series.items()},
     )
+
+
+def _astray(thing: Thing, mac: str, addresses: Mapping[tuple[str, str], tuple[str, ...]]) -> bool:
+    return any(thing.strays(where, addressed=bool(owned)) for (one, where), owned in addresses.items() if one == mac)

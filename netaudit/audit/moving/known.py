@@ -86,7 +86,11 @@ def known_in(evidence: Evidence, site: Site, kinds: Mapping[str, str] | None = N
     names: defaultdict[str, set[tuple[str, str]]] = defaultdict(set)
     segment: dict[str, str] = {}
     span: dict[str, tuple[datetime, datetime]] = {}
+    # A switch says its name (LLDP) on every port, whichever segment that is of: it is where it has an address.
+    switches = {mac for mac, thing in roster.by_mac.items() if thing.group.startswith("switch:")}
     for seen in sorted(evidence.sightings, key=lambda one: one.at, reverse=True):
+        if seen.address is None and seen.mac in switches:
+            continue
         segment.setdefault(seen.mac, seen.segment if seen.segment in site.segment else "")
         owned = addresses[seen.mac]
         if seen.address is not None and ":" not in seen.address:

@@ -78,7 +78,12 @@ def plan_move(baseline: Baseline, site: Site) -> Migration:
     heard = set(baseline.ssids)
     tasks = tuple(
         sorted(
-            (_task(roster, site, baseline, device) for device in baseline.devices),
+            # What is on several segments by its nature, the router, is set up and not moved.
+            (
+                _task(roster, site, baseline, device)
+                for device in baseline.devices
+                if not _is_everywhere(roster, device)
+            ),
             key=lambda task: (not task.by_hand, task.room, task.kind, task.title),
         )
     )
@@ -93,6 +98,11 @@ def plan_move(baseline: Baseline, site: Site) -> Migration:
         air_known=bool(heard),
         overlaps=overlaps,
     )
+
+
+def _is_everywhere(roster: Roster, device: Known) -> bool:
+    thing = roster.recognise(device.mac, ())
+    return thing is not None and not thing.segment
 
 
 def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task:

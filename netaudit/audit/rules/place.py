@@ -26,7 +26,9 @@ def judge_segment(case: Case) -> Iterator[Verdict]:
     """Say which known device is on another segment than its own."""
     for one in case.seen.present:
         # The address alone can't say so: it names its segment itself.
-        if one.thing is not None and one.thing.mac == one.mac and one.thing.segment != one.segment:
+        if one.thing is None or one.thing.mac != one.mac:
+            continue
+        if one.thing.strays(one.segment, addressed=bool(one.addresses)):
             # Heard at home since it came here, it is back where it belongs, or stands on both by its nature.
             home = [other for other in case.seen.present if other.mac == one.mac and other.segment == one.thing.segment]
             if any(other.last_at > one.since for other in home):

@@ -24,7 +24,7 @@ from netaudit.audit.acceptance.evidence import freeze, read_evidence, write_evid
 from netaudit.audit.sealed import digest
 from netaudit.errors import CaptureError, OutOfRange
 from netaudit.observe.observation import How, Notice, Sample, Sighting
-from netaudit.site.load import fingerprint
+from netaudit.site.load import fingerprint, parse_site
 from tests.audit.acceptance.house import (
     BEGAN,
     BOX,
@@ -285,6 +285,14 @@ def test_a_waiver_of_a_whole_check_leaves_what_passed() -> None:
     speed = next(result for result in certificate.results if result.key == "speed")
     assert speed.count(Outcome.WAIVED) == 1
     assert speed.count(Outcome.PASSED) == len(speed.items) - 1
+
+
+def test_the_routers_own_address_is_no_lease() -> None:
+    """Known by a MAC of the plan, with an address outside of the pool: routers give themselves their addresses."""
+    site = parse_site(f'{PLAN}[router]\nmac = ["{STRANGER}"]\n')
+    seen = [*as_planned(), Sighting(at(3), "home", STRANGER, "192.0.2.5", How.ARP)]
+    assert judged(seen, site=site).accepted
+    assert not judged(seen).accepted
 
 
 def test_a_device_on_its_own_segment_too_is_not_displaced() -> None:

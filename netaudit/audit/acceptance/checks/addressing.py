@@ -11,6 +11,7 @@ from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.presence import known_as
 from netaudit.audit.roster import gateway_of
+from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -88,7 +89,8 @@ def judge_pools(trial: Trial) -> Iterator[Item]:
         leased = [
             (thing, address)
             for mac, thing in sorted(trial.things.items(), key=lambda pair: pair[1].ref)
-            if thing.address is None and thing.ref not in trial.displaced
+            # The router gives itself its addresses.
+            if thing.address is None and thing.group != ROUTER and thing.ref not in trial.displaced
             for address in trial.addresses.get((mac, name), ())[:1]
             if address not in trial.rivals and IPv4Address(address) in segment.network
         ]

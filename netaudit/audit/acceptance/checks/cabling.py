@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.checks.lasting import not_back
 from netaudit.audit.acceptance.checks.uplinks import astray
 from netaudit.audit.acceptance.wiring import sockets, wiring
 from netaudit.audit.rules.rule import counted, named
@@ -31,6 +32,7 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
     """Ask whether each patched port has a link. Where the thing was found on another port, that is the trouble."""
     strayed = {thing.group for thing, ports, found in _edges(trial, wiring(trial)) if found and not found & ports}
     moved = astray(trial)
+    lost = {thing.group for thing in not_back(trial)}
     for socket in sockets(trial):
         speeds = trial.values(socket.place, vocabulary.SPEED_BPS)
         if not speeds:
@@ -39,6 +41,8 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
             yield passed(socket.place, f"link at {speeds[-1] / 1e6:g} Mb/s")
         elif _explained(trial, socket.refs):
             yield untested(socket.place, f"no link; {named(socket.refs)} is missing")
+        elif socket.refs in lost:
+            yield untested(socket.place, f"no link; {named(socket.refs)} did not come back after the restart")
         elif socket.refs in strayed or socket.place in moved:
             yield untested(socket.place, f"no link; {named(socket.refs)} was found on another port")
         else:

@@ -89,6 +89,8 @@ def _jitter(series: list[tuple[float | None, ...]], targets: Targets) -> tuple[C
     return claim, said, f"{_ms(claim.low)} to {_ms(claim.high)}; promised at most {_ms(targets.jitter_s)}"
 
 
+# The bounds of loss and latency are exact, whatever the distribution; those of a mean are not.
+_CONFIDENCE: Final = {"jitter": f"with about 95 % confidence (from the means of {BATCHES} batches)"}
 _MEASURES: Final = {"loss": _loss, "latency": _latency, "jitter": _jitter}
 
 
@@ -103,7 +105,7 @@ def _judge(key: str, trial: Trial) -> Iterator[Item]:
             yield untested(place, f"too few: {measured}", "Look for longer.")
             continue
         claim, said, bounds = measured
-        text = f"{said}; with 95 % confidence {bounds}"
+        text = f"{said}; {_CONFIDENCE.get(key, 'with 95 % confidence')} {bounds}"
         if claim.stand is Stand.KEPT:
             yield Item(place, Outcome.PASSED, text)
         elif claim.stand is Stand.BROKEN:
@@ -131,6 +133,7 @@ LATENCY: Final = Check(
 JITTER: Final = Check(
     "jitter",
     "Do answers come evenly?",
-    "the plan's promise; what RFC 3550, 6.4.1 estimates: the mean step of round trips; batch means, approximate",
+    "the plan's promise; what RFC 3550, 6.4.1 estimates: the mean step between round trips; its bounds are approximate, by "
+    "batch means (Law, Simulation Modeling and Analysis, 9.5.3)",
     partial(_judge, "jitter"),
 )

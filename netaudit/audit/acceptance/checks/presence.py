@@ -123,7 +123,7 @@ def judge_segments(trial: Trial) -> Iterator[Item]:
         where = sorted(segment for found, segment in trial.addresses if found == mac)
         if thing.segment in where:
             yield passed(thing.ref, f"on {thing.segment}")
-        else:
+        elif thing.ref in trial.displaced:
             yield failed(
                 thing.ref,
                 f"on {', '.join(where)}, planned on {thing.segment}",
