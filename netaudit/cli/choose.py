@@ -35,14 +35,19 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 def run(args: argparse.Namespace) -> int:
     """Choose, print, write."""
     from dataclasses import replace
+    from pathlib import Path
 
     from netaudit.capacity.choose.frontier import GROWN, as_drawn, frontier
-    from netaudit.errors import NoSolution
+    from netaudit.errors import NoSolution, OutOfRange
     from netaudit.site.document import parse_toml
     from netaudit.site.equipment import load_equipment
     from netaudit.site.load import read_plan
 
     text = read_plan(args.site)
+    for path in (args.site, args.equipment):
+        # A person's own text has comments, and is what the next choice begins with.
+        if args.write is not None and Path(args.write).exists() and Path(args.write).samefile(path):
+            raise OutOfRange(f"--write {args.write}: is what is read; name another file")
     raw = parse_toml(text, args.site)
     equipment = load_equipment(args.equipment)
     found = frontier(raw, equipment, file=args.site, text=text)

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING
+
+import pytest
 
 from netaudit.cli import main
-
-if TYPE_CHECKING:
-    import pytest
 
 DEMO = Path(__file__).resolve().parents[2] / "netaudit" / "demo"
 CALL = ("choose", str(DEMO / "site.toml"), str(DEMO / "equipment.toml"))
@@ -96,3 +94,17 @@ def test_a_draft_of_every_shared_capture_is_sound_or_refused(
         if status == 0:
             assert main(["check", str(plan)]) == 0, capture.name
     capsys.readouterr()
+
+
+@pytest.mark.parametrize("name", ["site.toml", "equipment.toml"])
+def test_what_is_read_is_never_written_over(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Naming the plan or the sheets themselves, by whatever way, is refused before choosing; both keep every byte."""
+    for one in ("site.toml", "equipment.toml"):
+        (tmp_path / one).write_bytes((DEMO / one).read_bytes())
+    before = {path.name: path.read_bytes() for path in tmp_path.iterdir()}
+    (tmp_path / "link").symlink_to(tmp_path / name)
+    call = ["choose", str(tmp_path / "site.toml"), str(tmp_path / "equipment.toml"), "--write"]
+    for way in (tmp_path / name, tmp_path / "link"):
+        assert main([*call, str(way)]) == 2
+        assert capsys.readouterr().err == f"netaudit choose: --write {way}: is what is read; name another file\n"
+    assert {name: (tmp_path / name).read_bytes() for name in before} == before
