@@ -106,7 +106,8 @@ def test_an_old_number_is_no_observation() -> None:
 def test_a_recorder_that_reaches_half_as_far_needs_twice_the_space() -> None:
     """Fourteen days wanted and seven reached: what is asked is twice what there is."""
     site = parse_site(
-        PLAN + '[recorder.attic]\nretention = "14 d"\n[device.eye]\nkind = "camera"\nsegment = "home"\nswitch = "loft"\n'
+        PLAN
+        + '[recorder.attic]\nretention = "14 d"\n[device.eye]\nkind = "camera"\nsegment = "home"\nswitch = "loft"\n'
     )
     scene = Scene(site=site).tell("recorder:attic", "kept_s", [7 * 86_400.0])
     one = standing(scene, Kind.RECORDING, "recorder:attic", gather(site))
