@@ -204,8 +204,10 @@ def by_mdns(at_ns: int, actor: Actor) -> list[Event]:
 def by_lldp(site: Site) -> Iterator[Event]:
     """Give what the switches and access points say of themselves each 30 s (IEEE 802.1AB-2016 9.2.5)."""
     speakers: list[tuple[bytes, Callable[[int], bytes]]] = []
-    for number, name in enumerate(site.switch):
-        chassis = bytes.fromhex("02005e1200") + bytes([number])
+    for name, row in site.switch.items():
+        if row.mac is None:
+            continue
+        chassis = mac(row.mac)
 
         def switch(ttl_s: int, chassis: bytes = chassis, name: str = name) -> bytes:
             return encode_lldp(

@@ -33,7 +33,9 @@ def test_a_page_says_verdict_cures_waivers_and_what_is_open() -> None:
     mend = page.split("What to mend")[1].split("Every check")[0]
     assert "press its button for ten seconds" in mend
     assert "R. Marsh: mail comes next week" in page.split("Waivers")[1].split("What was not tested")[0]
-    assert "nothing was switched off and on" in page.split("What was not tested")[1].split("Cautions")[0]
+    open_ = page.split("What was not tested")[1].split("Cautions")[0]
+    assert "nothing was switched off and on" in open_
+    assert "Optional: --restart WHAT." in open_
     assert page.count("a" * 64) == page.count("b" * 64) == 1
     assert "Accepted by, date" in page
     for result in certificate.results:
