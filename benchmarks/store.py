@@ -5,6 +5,7 @@ Measure the store: how large a year is, what a day writes, how fast it takes in,
     python benchmarks/store.py ingest    Store.write + flush against sqlite3.executemany of the same rows
     python benchmarks/store.py keys      bytes a row and a day's writes of three ways to key samples and roll-ups
     python benchmarks/store.py fleet     500 sites x 150 devices shipped to a PostgreSQL, against a bare COPY
+    python benchmarks/store.py central   bytes a row at a centre that is shipped to each hour, and its log's bytes a row
 
 Bytes written are `write_bytes` of /proc/self/io: what this process sent towards the disk. Give --folder a place on a
 real disk: a memory file system counts nothing. All devices and addresses are invented.
@@ -432,6 +433,55 @@ def fleet(_folder: Path, sites: int, minutes: int, centre: str | None) -> None:
         print(f"COPY, connecting too, {count / median(alone):8.0f} rows/s, ratio {median(alone) / ours:.2f}")
 
 
+def central(_folder: Path, sites: int, hours: int, centre: str | None) -> None:
+    """
+    Ship a day of 150 devices from many sites, an hour at a time, site after site, as timers on boxes do.
+
+    So each shipment's rows go between those of other sites, which fills the indexes less than one long copy would.
+    Bytes are of tables with their indexes; the log's are all that it grew by.
+    """
+    with _postgres(centre) as address, tempfile.TemporaryDirectory() as folder:
+        admit(address, "site0", "netaudit_bench", int(END.timestamp()))
+        with psycopg.connect(address, autocommit=True) as connection:
+            for number in range(1, sites):
+                connection.execute("INSERT INTO sites (name) VALUES (%s)", [f"site{number}"])
+            began_at = connection.execute("SELECT pg_current_wal_lsn()").fetchone()
+        house, clock, took = House(random.Random(5)), [END], []
+        with Store.open(Path(folder) / "box.db", site="box", clock=lambda: clock[0]) as store:
+            for hour in range(hours):
+                for minute in range(60):
+                    clock[0] = END + timedelta(hours=hour, minutes=minute)
+                    store.write(
+                        Sample(clock[0], f"device:{house.mac(n)}", "rtt_s", house.round_trip(n)) for n in range(150)
+                    )
+                clock[0] = END + timedelta(hours=hour + 1, minutes=5)
+                store.flush(clock[0])
+                store.rollup(clock[0])
+                for number in range(sites):
+                    with store._engine.begin() as near:  # noqa: SLF001 - to send the same box's rows under many names
+                        near.exec_driver_sql("DELETE FROM marks WHERE stream LIKE '%ship%'")
+                    began = time.perf_counter()
+                    now_s = int((clock[0] + timedelta(minutes=10)).timestamp())
+                    ship(store._engine, address, site=1, name=f"site{number}", now_s=now_s)  # noqa: SLF001
+                    took.append(time.perf_counter() - began)
+                with store._engine.begin() as near:  # noqa: SLF001 - the next shipments send the next hour only
+                    for table in ("samples", "hourly"):
+                        near.exec_driver_sql(f"DELETE FROM {table}")  # noqa: S608 - our own names
+        with psycopg.connect(address, autocommit=True) as connection:
+            grown = connection.execute("SELECT pg_current_wal_lsn() - %s::pg_lsn", began_at or ("0/0",)).fetchone()
+            rows = 0
+            for table in ("samples", "hourly"):
+                size, count = connection.execute(
+                    "SELECT (SELECT sum(pg_total_relation_size(inhrelid)) FROM pg_inherits "  # noqa: S608 - our own names
+                    f"WHERE inhparent = to_regclass('{table}')), (SELECT count(*) FROM {table})"
+                ).fetchone() or (0, 1)
+                rows += int(count)
+                print(f"{table}: {count} rows, {float(size) / int(count):.0f} B a row with the index")
+        print(
+            f"log: {float(grown[0] if grown else 0) / rows:.0f} B a row; a shipment of an hour {median(took) * 1e3:.0f} ms"
+        )
+
+
 def _copy(connection: psycopg.Connection, site: int, rows: list[tuple[int, float | None]]) -> float:
     """Give the time of a COPY of these rows, made ready before [s]."""
     kept = ((key, r"\N" if value is None else value) for key, value in rows)
@@ -463,9 +513,10 @@ def _postgres(named: str | None) -> Iterator[str]:
 def main() -> int:
     """Run one of the measurements."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("what", nargs="?", default="ingest", choices=["year", "ingest", "keys", "fleet"])
+    parser.add_argument("what", nargs="?", default="ingest", choices=["year", "ingest", "keys", "fleet", "central"])
     parser.add_argument("--uplinks", type=int, default=0, help="year: further series beside the devices (0)")
-    parser.add_argument("--sites", type=int, default=500, help="fleet: how many sites (500)")
+    parser.add_argument("--sites", type=int, default=500, help="fleet, central: how many sites (500)")
+    parser.add_argument("--hours", type=int, default=24, help="central: how many hours (24)")
     parser.add_argument("--minutes", type=int, default=60, help="fleet: what each site has to send (60)")
     parser.add_argument(
         "--centre", help="fleet: an empty PostgreSQL database, with a role netaudit_bench; else our own"
@@ -477,6 +528,7 @@ def main() -> int:
         "ingest": ingest,
         "keys": keys,
         "fleet": partial(fleet, sites=args.sites, minutes=args.minutes, centre=args.centre),
+        "central": partial(central, sites=args.sites, hours=args.hours, centre=args.centre),
     }
     with tempfile.TemporaryDirectory(dir=args.folder) as folder:
         measures[args.what](Path(folder))

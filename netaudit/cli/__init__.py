@@ -34,7 +34,8 @@ COMMANDS: Final = {
     "run": "watch the site: look, keep, judge, serve metrics",
     "audit": "the ledger beside what was observed, worst first; acknowledge or mute findings",
     "alert": "send a message through each channel of the plan, to see that it arrives",
-    "report": "write the weekly report from what was kept",
+    "report": "write the weekly report from what was kept, of one site or of all in a store",
+    "serve": "show all sites of a central store on one page, read-only",
     "store": "look after the database: check, backup, restore, prune, forget, ship",
     "demo": "run the whole job on an invented site",
 }

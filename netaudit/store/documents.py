@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from hashlib import sha256
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from sqlalchemy import Connection, Table, select
 
@@ -29,6 +29,37 @@ def save_hashed(connection: Connection, site: int, table: Table, document: str, 
         row = {"site": site, "sha256": digest, "at": seconds(at), "document": document}
         connection.execute(table.insert().values(**row, rev=next_rev(connection, site)))
     return digest
+
+
+def save_version(connection: Connection, site: int, table: Table, document: str, at: datetime) -> str:
+    """
+    Keep a document as the one that holds from now on; nothing is written while it holds already. Returns its hash.
+
+    One that held before and holds again takes the new moment: else an older one would seem to hold.
+    """
+    digest = sha256(document.encode()).hexdigest()
+    holding = _latest(connection, site, table)
+    if holding is None or holding.sha256 != digest:
+        row = {"site": site, "sha256": digest, "at": seconds(at), "document": document}
+        fresh = upsert(connection.dialect.name, table, ("at", "rev"))
+        connection.execute(fresh, row | {"rev": next_rev(connection, site)})
+    return digest
+
+
+def latest(connection: Connection, site: int, table: Table) -> Document | None:
+    """Give the document that holds now; None before there was one."""
+    found = _latest(connection, site, table)
+    if found is None:
+        return None
+    text = connection.scalar(select(table.c.document).where(table.c.site == site, table.c.sha256 == found.sha256))
+    return None if text is None else Document(found.sha256, moment(found.at), text)
+
+
+def _latest(connection: Connection, site: int, table: Table) -> Any:  # noqa: ANN401 - a row of hash and moment, or None
+    one = table.c
+    # Two of one second: the later write. A box that lost its card counts its writes from one again, but not its time.
+    asked = select(one.sha256, one.at).where(one.site == site).order_by(one.at.desc(), one.rev.desc())
+    return connection.execute(asked.limit(1)).first()
 
 
 def named(connection: Connection, site: int, table: Table, name: str) -> Document | None:

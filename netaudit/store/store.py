@@ -313,9 +313,14 @@ class Store:
         return self._documents("certificates")
 
     def save_plan(self, document: str, at: datetime) -> str:
-        """Keep a version of the site plan; the same text again changes nothing. Gives its SHA-256."""
+        """Keep the site plan that holds from now on; nothing changes while it holds already. Gives its SHA-256."""
         with self._writing() as connection:
-            return documents.save_hashed(connection, self._site, schema.plans, document, at)
+            return documents.save_version(connection, self._site, schema.plans, document, at)
+
+    def plan(self) -> Document | None:
+        """Give the site plan that holds; None before there was one."""
+        with self._reading() as connection:
+            return documents.latest(connection, self._site, schema.plans)
 
     def plans(self) -> list[Document]:
         """Give all versions of the site plan, oldest first."""

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 ROOT = Path(__file__).resolve().parents[2]
 TASKS = ("check", "backup", "restore", "prune", "forget", "ship")
 # What needs a network, a receiver, a central database or twenty seconds: each is run by tests of its own.
-ELSEWHERE = {"accept", "run", "alert", "demo", "store ship"}
+ELSEWHERE = {"accept", "run", "alert", "demo", "serve", "store ship"}
 
 
 def example_of(words: Sequence[str]) -> list[str]:
