@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
 STANDARD = "IEEE 802.11-2020 clause 10, 802.11ax-2021 clause 27 (durations); traffic by kind of device"
 # A radio takes part in another's contention when it hears the slowest preamble: the level of MCS 0 at 20 MHz.
-_HEARS_DBM = minimum_dbm(ht(0))
+HEARS_DBM = minimum_dbm(ht(0))
 # What stands for a station where a radio has none: a small gadget, 0.5 frames a second each way (common practice).
 _GADGET_SHARE = exchange(ht(0), 180, Channel(Band.GHZ_2_4)).busy_us / 1e6
 
@@ -168,7 +168,7 @@ def _hearing(found: Mapping[str, Cell], levels: Levels) -> dict[str, tuple[str, 
         for index, one in enumerate(radios):
             for other in radios[:index]:
                 eirp_dbm = max(one.radio.eirp_dbm, other.radio.eirp_dbm)
-                if levels.hears(one.access_point, other.access_point, band, eirp_dbm=eirp_dbm, least_dbm=_HEARS_DBM):
+                if levels.hears(one.access_point, other.access_point, band, eirp_dbm=eirp_dbm, least_dbm=HEARS_DBM):
                     heard[one.name].append(other.name)
                     heard[other.name].append(one.name)
     return {name: tuple(names) for name, names in heard.items()}
@@ -209,7 +209,7 @@ def _has_block(band: Band, channel: int, width_mhz: int) -> bool:
 
 
 @lru_cache(maxsize=256)  # as many as there are different channels in a plan: bands, slots, lowest rates
-def _waiting(channel: Channel) -> tuple[Backoff, float]:
+def waiting(channel: Channel) -> tuple[Backoff, float]:
     """Give the contention rule of best effort on a channel, and the idle time that all wait after a turn [us]."""
     rules = access(Category.BEST_EFFORT)
     return backoff(rules, channel.spacing), channel.spacing.aifs_us(rules.aifs_slots)
@@ -260,7 +260,7 @@ def _air(site: Site, cell: Cell, tuned: Tuned, domain: Sequence[_Tally], looking
     turns = all_of_it.turns_per_s
     turn_us = 1e6 * all_of_it.sent / turns if turns > 0 else exchange(ht(0), 180, cell.channel).busy_us
     many = contenders(all_of_it.total, all_of_it.squares)
-    rule, wait_us = _waiting(cell.channel)
+    rule, wait_us = waiting(cell.channel)
     requests = cell.requests(looking)
     load = all_of_it.own + requests
     crowd = Crowd(turns, wait_us, all_of_it.senders, rule)

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity import radio, visitors
 from netaudit.capacity.channels import Tuned, share_spectrum
-from netaudit.capacity.choose.positions import Positions
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import Line, State
 from netaudit.capacity.places import Levels
@@ -36,14 +35,12 @@ class Air:
 
     def __init__(self, ground: Ground, choices: Iterable[Choice]) -> None:
         self._site = ground.site
-        self._free = ground.free
         self._choices = {
             choice.ref.removeprefix("access_point:"): choice
             for choice in choices
             if choice.ref.startswith("access_point:")
         }
         self._levels = Levels(ground.site)
-        self._positions = Positions(ground.site, self._choices) if ground.free else None
         self._served: dict[str, float] = {}
         self._on_band: dict[tuple[str, Band], list[Radio | None]] = {}
         self._same: dict[str, dict[tuple[Radio, ...], list[int]]] = {}
@@ -62,7 +59,6 @@ class Air:
         }
         # Which radio serves a device depends on the bands that are there; where all have the same, on nothing chosen.
         self._same_bands = len(bands) <= 1
-        self._same_open = len(bands - {frozenset()}) <= 1
 
     def bound(self, proposer: Proposer) -> None:
         """
@@ -72,10 +68,7 @@ class Air:
         load is a sum over itself and those it shares spectrum with. Collisions only add to it, and what a channel can carry is
         at most all of the time; so that sum, grown, may not pass the ceiling. The summands are the ledger's own steps.
         """
-        if self._positions is not None:
-            self._bound_stations(proposer)
-            self._positions.bound(proposer)
-        elif self._same_bands and self._same_loudness():
+        if self._same_bands and self._same_loudness():
             for name, choice in self._choices.items():
                 for index, option in enumerate(choice.options):
                     if any(
@@ -103,7 +96,7 @@ class Air:
         return self._site.model_copy(update={"access_point": points})
 
     def _bound_load(self, proposer: Proposer) -> None:
-        ways = {name: [self._alike(name, one)[0] for one in self._ways(name, opened=False)] for name in self._choices}
+        ways = {name: [self._alike(name, one)[0] for one in self._ways(name)] for name in self._choices}
         own: dict[tuple[str, str, int], float] = {}
         asked: dict[str, float] = {}
         for number in range(max((len(one) for one in ways.values()), default=0)):
@@ -140,36 +133,15 @@ class Air:
             if one is not None and far is not None
         )
 
-    def _bound_stations(self, proposer: Proposer) -> None:
-        """
-        Ask for enough radios at free positions: no radio's line lets more stations in than the ceiling's share of its limit.
-
-        That is the most that the line's usable part can be, whatever the air says; the stations are the ledger's.
-        """
-        share = self._site.ceilings.stations
-        lines = radio.judge(self._site).lines
-        wanted = sum(line.grown for line in lines if line.kind is LineKind.STATIONS)
-        amounts = {
-            choice.ref: [share * sum(one.association_limit for one in option.radios) for option in choice.options]
-            for choice in self._choices.values()
-        }
-        proposer.at_least(amounts, wanted)
-
     def reason(self, decision: Decision, said: Line | Hazard | Flaw) -> dict[str, list[int]]:
         """Give the options that, all taken together, make the same line over or the same flaw appear."""
         picked = {name: decision.options[choice.ref] for name, choice in self._choices.items()}
-        if self._positions is not None and (wider := self._positions.widen(picked, said.place)) is not None:
-            return wider
         around = self._around(said.place, picked)
         reason = {name: self._same_to(said, name, picked[name]) for name in around}
-        # Closed positions stay closed; the open ones are tried with everything that can hang there.
-        tried = [name for name in around if picked[name].radios and f"radio:{name}/" not in said.place]
+        tried = [name for name in around if f"radio:{name}/" not in said.place]
         if tried and self._all_are_said(picked, tried, said):
             for name in tried:
-                if self._free:
-                    reason[name] = [i for i, one in enumerate(self._choices[name].options) if one.radios]
-                else:
-                    del reason[name]
+                del reason[name]
         return {self._choices[name].ref: found for name, found in reason.items()}
 
     def _same_to(self, said: Line | Hazard | Flaw, name: str, option: Option) -> list[int]:
@@ -184,7 +156,7 @@ class Air:
         Where the bands are the same everywhere, who is served on which one depends on nothing else; then a radio's line has
         to do with radios of its own band alone, and how many stations others let in does not matter to it.
         """
-        if not (isinstance(said, Line) and said.place.startswith("radio:") and self._same_open and option.radios):
+        if not (isinstance(said, Line) and said.place.startswith("radio:") and self._same_bands):
             return option.radios
         own, _, band = said.place.removeprefix("radio:").rpartition("/")
         one = next((one for one in option.radios if one.band == band), None)
@@ -194,7 +166,7 @@ class Air:
 
     def _all_are_said(self, picked: dict[str, Option], tried: list[str], said: Line | Hazard | Flaw) -> bool:
         """Say whether the ledger says the same whatever hangs at the positions named; not if that is too much to try."""
-        ways = [self._ways(name, said, opened=self._free) for name in tried]
+        ways = [self._ways(name, said) for name in tried]
         if prod(len(one) for one in ways) > _MOST_TRIED:
             return False
         return all(self._is_said(picked | dict(zip(tried, each, strict=True)), said) for each in product(*ways))
@@ -208,12 +180,11 @@ class Air:
             self._same[name] = same
         return self._same[name][option.radios]
 
-    def _ways(self, name: str, said: Line | Hazard | Flaw | None = None, *, opened: bool) -> list[Option]:
+    def _ways(self, name: str, said: Line | Hazard | Flaw | None = None) -> list[Option]:
         """Give the options of a position that differ on the air, or to a line or flaw; of those alike, one."""
         found: dict[object, Option] = {}
         for option in self._choices[name].options:
-            if option.radios or not opened:
-                found.setdefault(option.radios if said is None else self._seen(said, name, option), option)
+            found.setdefault(option.radios if said is None else self._seen(said, name, option), option)
         return list(found.values())
 
     def _is_said(self, picked: dict[str, Option], said: Line | Hazard | Flaw) -> bool:
@@ -229,7 +200,7 @@ class Air:
     def _around(self, place: str, picked: dict[str, Option]) -> list[str]:
         """Name the access points whose radios can matter to a place."""
         name, _, band = place.removeprefix("radio:").rpartition("/")
-        if not place.startswith("radio:") or not self._same_bands or self._free:
+        if not place.startswith("radio:") or not self._same_bands:
             return list(picked)
         return [
             other for other in picked if other == name or (other != name and self._can_matter(name, other, Band(band)))

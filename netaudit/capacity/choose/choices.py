@@ -150,7 +150,7 @@ def _access_points(ground: Ground, equipment: Equipment, feeders: _Feeders) -> I
     drawn = _tuned(ground, equipment)
     for name, point in ground.site.access_point.items():
         ref = f"access_point:{name}"
-        options: list[Option] = [Option((), 0.0)] if ground.free else []
+        options: list[Option] = [Option((), 0.0)] if ground.free and name not in ground.named else []
         if point.keep:
             base = Option((), 0.0, row=drawn[name], radios=_settled(drawn[name]).radio)
             options += feeders.options("access_point", name, _pinned(ground, name, drawn[name]), base)

@@ -58,7 +58,9 @@ class Ground:
 
     raw        the plan's data, without the switches, injectors and prices that are to be chosen
     site       the same as a checked plan, with a boundless switch in each cabinet and a boundless router
-    cabinets   by closet; pins: what the plan patches to another closet than its own; free: access points are candidates
+    cabinets   by closet; pins: what the plan patches to another closet than its own
+    free       whether the plan hangs no access points, so that its rooms are candidates; named: those that hang all the same,
+               because a device or a cable names them
     """
 
     raw: Row
@@ -66,6 +68,7 @@ class Ground:
     cabinets: dict[str, Cabinet]
     pins: dict[str, str]
     free: bool
+    named: frozenset[str]
 
 
 def boundless_ports(count: int) -> list[Row]:
@@ -103,6 +106,7 @@ def prepare(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: st
         cabinets,
         pins,
         free=not shaped.access_point,
+        named=frozenset() if shaped.access_point else frozenset(_named(shaped)),
     )
 
 
@@ -112,7 +116,10 @@ def _completed(raw: Row, site: Site, equipment: Equipment) -> Row:
         raw["closet"] = {"closet": {}}
     wireless = [device for device in site.device.values() if _link(site, device.kind) == "wifi"]
     if not site.access_point and wireless:
-        raw["access_point"] = {name: {"at": name} for name in site.room} or {"main": {}}
+        named = _named(site)
+        taken = {row.get("at") for row in named.values()}
+        rooms = {name: {"at": name} for name in site.room if name not in taken}
+        raw["access_point"] = {**rooms, **named} or {"main": {}}
     recorded = [row for row in site.device.values() if row.kind in site.profile and site.profile[row.kind].recorded]
     if recorded and not site.recorder:
         closet = site.router.closet or next(iter(raw["closet"]))
@@ -131,6 +138,23 @@ def _completed(raw: Row, site: Site, equipment: Equipment) -> Row:
             for name, row in raw["drop"].items()
         }
     return raw
+
+
+def _named(site: Site) -> dict[str, Row]:
+    """
+    Give the access points that devices and cables name though the plan hangs none: they hang, whatever else does.
+
+    One hangs where its cable ends, else in the room that has its name, else in no place that is known.
+    """
+    found: dict[str, Row] = {}
+    for drop in site.drop.values():
+        kind, _, name = (drop.feeds or "").partition(":")
+        if kind == "access_point":
+            found[name] = {"at": drop.ends} if drop.ends in site.room or drop.ends in site.closet else {}
+    for device in site.device.values():
+        for name in device.access_points:
+            found.setdefault(name, {"at": name} if name in site.room else {})
+    return found
 
 
 def _link(site: Site, kind: str) -> str | None:

@@ -12,6 +12,8 @@ which the ledger has said no, or would by the same law.
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from operator import mul
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.choose.build import Decision
@@ -20,7 +22,7 @@ from netaudit.capacity.choose.program import Program
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Iterable
 
     from netaudit.capacity.choose.choices import Choice
     from netaudit.capacity.choose.kinds import Kind, Threshold
@@ -29,23 +31,42 @@ if TYPE_CHECKING:
 _ROUNDING = 1e-7  # sums of watts and ports differ from their mathematical value in the last digits; HiGHS allows 1e-7
 
 
+Members = Mapping[str, Sequence[int]]  # reference of a choice -> numbers of some of its options
+
+
 class Proposer:
-    """Proposes the cheapest set that nothing has been said against yet."""
+    """
+    Proposes the cheapest set that nothing has been said against yet.
+
+    Args:      crowds: choices whose options are alike to all rows, so that only counts are decided: of so many, so many of each
+               option. Of each crowd the first one stands for all, in what is proposed and in rows.
+    """
 
     def __init__(
-        self, choices: Sequence[Choice], stacks: Mapping[str, Sequence[Stack]], demands: Mapping[str, Demand]
+        self,
+        choices: Sequence[Choice],
+        stacks: Mapping[str, Sequence[Stack]],
+        demands: Mapping[str, Demand],
+        crowds: Sequence[Sequence[str]] = (),
     ) -> None:
         self._choices = {choice.ref: choice for choice in choices}
         self._stacks = stacks
         self._program = Program()
-        self._picks = {
-            choice.ref: [self._program.variable(option.price) for option in choice.options] for choice in choices
-        }
+        self._crowds = {crowd[0]: tuple(crowd) for crowd in crowds}
+        behind = {ref for crowd in crowds for ref in crowd[1:]}
+        self._picks: dict[str, list[int]] = {}
+        for choice in choices:
+            if choice.ref not in behind:
+                many = float(self._size(choice.ref))
+                variables = [self._program.variable(option.price, many) for option in choice.options]
+                self._program.exactly(dict.fromkeys(variables, 1.0), many)
+                self._picks[choice.ref] = variables
         self._stands = {
             closet: [self._program.variable(stack.price) for stack in found] for closet, found in stacks.items()
         }
-        for variables in (*self._picks.values(), *self._stands.values()):
+        for variables in self._stands.values():
             self._program.exactly(dict.fromkeys(variables, 1.0), 1.0)
+        self._counted: dict[frozenset[int], list[int]] = {}
         self._dealt: dict[str, dict[Kind, list[int]]] = {}
         for closet, found in stacks.items():
             self._closet(closet, found, demands[closet])
@@ -97,6 +118,7 @@ class Proposer:
         terms = {
             variable: -amount
             for ref, each in amounts.items()
+            if ref in self._picks
             for variable, amount in zip(self._picks[ref], each, strict=True)
             if amount
         }
@@ -121,28 +143,93 @@ class Proposer:
         terms: dict[int, float] = {}
         for table, amounts in ((self._picks, options), (self._stands, stacks)):
             for key, each in amounts.items():
+                if key not in table:
+                    continue
                 terms |= {variable: one for variable, one in zip(table[key], each, strict=True) if one}
         return terms
 
-    def forbid(self, options: Mapping[str, Iterable[int]], stacks: Mapping[str, Iterable[int]]) -> None:
-        """Never again all of these at once: for each choice one of the options numbered, for each closet of the stacks."""
+    def forbid(
+        self,
+        options: Mapping[str, Iterable[int]],
+        stacks: Mapping[str, Iterable[int]],
+        counts: Iterable[tuple[Members, int]] = (),
+    ) -> None:
+        """
+        Never again all of these at once.
+
+        Args:      options: for each choice one of those numbered; stacks: for each closet one of these; counts: just so many of
+                   some options of crowds.
+        """
         groups = [[self._picks[ref][index] for index in found] for ref, found in options.items()]
         groups += [[self._stands[closet][index] for index in found] for closet, found in stacks.items()]
+        groups += [[self._is_count(members, count)] for members, count in counts]
         self._program.at_most({variable: 1.0 for group in groups for variable in group}, len(groups) - 1.0)
 
+    def at_least_of(self, members: Members, least: int) -> None:
+        """Ask for so many of some options."""
+        self._program.at_most(dict.fromkeys(self._variables(members), -1.0), -float(least))
+
+    def ask_counts(self, counts: Iterable[tuple[Members, int]]) -> None:
+        """Ask for just so many of some options, each."""
+        for members, count in counts:
+            self._program.exactly(dict.fromkeys(self._variables(members), 1.0), float(count))
+
+    def one_of(
+        self, members: Sequence[Members], totals: Sequence[Sequence[int]], *, beyond: Sequence[float] | None
+    ) -> None:
+        """
+        Ask for one of some totals.
+
+        Args:      members: sorts of options; totals: how many of each sort, each line by itself; beyond: a price of each sort, where
+                   totals that cost no less than the last of these will do, too.
+        """
+        lines = [self._program.variable() for _ in totals]
+        others = {} if beyond is None else {self._program.variable(): 1.0}
+        self._program.exactly({**dict.fromkeys(lines, 1.0), **others}, 1.0)
+        for column, each in enumerate(members):
+            terms = dict.fromkeys(self._variables(each), -1.0)
+            terms |= {line: float(total[column]) for line, total in zip(lines, totals, strict=True)}
+            most = float(sum(map(self._size, each)))
+            if beyond is None:
+                self._program.exactly(terms, 0.0)
+            else:
+                self._program.at_most(terms, 0.0)
+                self._program.at_most({key: -one for key, one in terms.items()} | dict.fromkeys(others, -most), 0.0)
+        if beyond is not None:
+            least = sum(map(mul, totals[-1], beyond)) if totals else 0.0
+            spent: dict[int, float] = dict.fromkeys(others, least)
+            for each, price in zip(members, beyond, strict=True):
+                spent |= dict.fromkeys(self._variables(each), -price)
+            self._program.at_most(spent, 0.0)
+
+    def _size(self, ref: str) -> int:
+        return len(self._crowds.get(ref, (ref,)))
+
+    def _variables(self, members: Members) -> list[int]:
+        return [self._picks[ref][index] for ref, indices in members.items() for index in indices]
+
+    def _is_count(self, members: Members, count: int) -> int:
+        """Give the variable that is 1 where there are just so many of some options, and 0 elsewhere."""
+        variables = frozenset(self._variables(members))
+        if variables not in self._counted:
+            most = sum(map(self._size, members))
+            numbers = [self._program.variable() for _ in range(most + 1)]
+            self._program.exactly(dict.fromkeys(numbers, 1.0), 1.0)
+            counted = {variable: float(number) for number, variable in enumerate(numbers)}
+            self._program.exactly({**counted, **dict.fromkeys(variables, -1.0)}, 0.0)
+            self._counted[variables] = numbers
+        return self._counted[variables][count]
+
     def propose(self) -> Decision | None:
-        """Solve; None when nothing is left to propose."""
+        """Solve; None when nothing is left to propose. Of a crowd the first ones get the first options."""
         values = self._program.solve()
         if values is None:
             return None
-        options = {
-            ref: next(
-                option
-                for variable, option in zip(variables, self._choices[ref].options, strict=True)
-                if values[variable]
-            )
-            for ref, variables in self._picks.items()
-        }
+        options = {}
+        for ref, variables in self._picks.items():
+            picked = [index for index, variable in enumerate(variables) for _ in range(values[variable])]
+            for one, index in zip(self._crowds.get(ref, (ref,)), picked, strict=True):
+                options[one] = self._choices[one].options[index]
         stands = {
             closet: next(
                 stack for variable, stack in zip(variables, self._stacks[closet], strict=True) if values[variable]

@@ -1,205 +1,490 @@
-"""Free positions: how many access points must hang for each to carry its part, and which devices need one that reaches."""
+"""
+Free positions: where so many access points of each kind can hang so that the air passes.
+
+To closets and prices the rooms of one closet are alike, so what is proposed are counts: so many of this kind in rooms of that
+closet. Here rooms are looked for: every set that has these counts is weighed with what the ledger counts at least, and the
+ledger itself is asked about those that are left. Counts of which no set is left are forbidden, and with them all others of
+which the same is known.
+"""
 
 from __future__ import annotations
 
-from itertools import chain, combinations
-from math import comb
-from typing import TYPE_CHECKING, Final
+from collections import Counter
+from dataclasses import dataclass
+from heapq import heappop, heappush
+from itertools import combinations, islice
+from math import comb, factorial, inf, prod
+from operator import mul
+from random import Random
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
 
 from netaudit.capacity import radio
-from netaudit.capacity.cells import cells
-from netaudit.capacity.places import Levels
-from netaudit.capacity.visitors import KIND
-from netaudit.site.model import AccessPoint
-from netaudit.site.topology import follow
+from netaudit.capacity.choose.build import Decision
+from netaudit.capacity.choose.loads import Loads, Way, untuned
+from netaudit.capacity.line import Kind as LineKind
+from netaudit.capacity.line import Line, State
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
-    from netaudit.capacity.cells import Cell
     from netaudit.capacity.choose.choices import Choice, Option
-    from netaudit.capacity.choose.model import Proposer
-    from netaudit.site.model import Radio, Site
+    from netaudit.capacity.choose.loads import Figures, Floats, Numbers
+    from netaudit.capacity.choose.model import Members, Proposer
+    from netaudit.capacity.line import Flaw
+    from netaudit.site.model import Site
 
-    Names = frozenset[str]
-    Radios = tuple[Radio, ...]
+    Hanging = dict[int, int]  # position -> kind of access point
+    Group = tuple[Sequence[int], Sequence[int]]  # some positions, and the kinds that are to hang at as many of them
+    Counts = tuple[tuple[int, int, int], ...]  # crowd of alike positions, kind, how many; none of them 0
 
-# Sets of positions that are looked at, a millisecond or two each with a handful of sheets: all that 9 positions have, and of
-# more positions the small ones.
-_MOST_SETS: Final = 512
-_UNREACHED: Final = ("no_radio", "out_of_reach")
+# Sets of positions that are weighed for one number of access points: all that 20 positions have; some seconds.
+_MOST_SETS: Final = 200_000
+# The same with what hangs where: some ten seconds.
+_MOST_WEIGHED: Final = 2_000_000
+# Numbers in the largest table of one step: some megabytes.
+_MOST_AT_ONCE: Final = 1_000_000
+# Where there are too many sets: draws to begin with, and steps from the best of them to a better neighbour.
+_DRAWN: Final = 500
+_STEPS: Final = 60
+# Hangings that pass, of which the best set is looked for before any is proposed: the first need not be the cheapest.
+_LOOKS: Final = 2
+# Hangings of one total that the ledger is asked about, to find one that passes.
+_TRIED: Final = 20
 _ROUNDING: Final = 1e-9  # sums of loads differ from their mathematical value in the last digits
+ON_AIR_FLAWS: Final = frozenset(("no_radio", "out_of_reach", "no_such_block", "wide_channel"))
+
+
+@dataclass(frozen=True, slots=True)
+class _Left:
+    """Sets that weighing has left, the roomiest first, and which of them have which counts."""
+
+    sets: Numbers
+    kinds: Numbers
+    rows: Mapping[Counts, Sequence[int]]
+
+
+class _Remaining(NamedTuple):
+    """What weighing has left: sets, the kinds that hang there, slack; how many were weighed."""
+
+    sets: Numbers
+    kinds: Numbers
+    slack: Floats
+    weighed: int
+
+
+def troubles_on_air(site: Site) -> list[Line | Flaw]:
+    """List what the ledger says against a plan's air."""
+    verdict = radio.judge(site)
+    over = [line for line in verdict.lines if line.grown_state is not State.WITHIN]
+    return [*over, *(flaw for flaw in verdict.flaws if flaw.kind in ON_AIR_FLAWS)]
 
 
 class Positions:
     """
-    Sets of positions, and what each access point of a set carries at least.
+    Looks for rooms, and forbids counts for which there are none.
 
-    How the ledger deals devices out depends on which positions are taken and on the bands there. Where every sheet has a
-    band for every device, the stations of an access point are known by the set and its own sheet, and so are the loads that
-    they bring; what it hears of others only adds to them.
+    Args:      crowds: positions that are alike to all but the air; go_on: says when to stop looking.
     """
 
-    def __init__(self, site: Site, choices: Mapping[str, Choice]) -> None:
+    def __init__(
+        self, site: Site, choices: Mapping[str, Choice], crowds: Sequence[Sequence[str]], go_on: Callable[[], bool]
+    ) -> None:
         self._site = site
         self._choices = choices
-        self._levels = Levels(site)
-        self._radios = {name: _by_radios(choice) for name, choice in choices.items()}
-        self._known: dict[Names, dict[str, set[Radios]]] = {}
-        # Where devices name their access points, a plan without one of these is no plan at all.
-        self._is_free = not any(device.access_points for device in site.device.values())
-        self._is_counted = self._is_free and all(
-            self._serves_everybody(radios) for found in self._radios.values() for radios in found
+        self._go_on = go_on
+        self._loads = Loads(site, choices)
+        number_of = {name: number for number, name in enumerate(self._loads.names)}
+        self._crowds = tuple(tuple(number_of[name] for name in crowd) for crowd in crowds)
+        self._crowd_of = {position: crowd for crowd, found in enumerate(self._crowds) for position in found}
+        self._needed = frozenset(
+            number_of[name] for name, choice in choices.items() if all(option.radios for option in choice.options)
         )
-
-    def _serves_everybody(self, radios: Radios) -> bool:
-        bands = {one.band for one in radios}
-        profiles = self._site.profile
-        wanted = [
-            {device.band} if device.band is not None else set(profiles[device.kind].bands)
-            for device in self._site.device.values()
-            if profiles[device.kind].link == "wifi"
-        ]
-        if KIND in profiles and any(segment.guests is not None for segment in self._site.segment.values()):
-            wanted.append(set(profiles[KIND].bands))
-        return all(bands & one for one in wanted)
+        kinds = {radios: kind for kind, radios in enumerate(self._loads.kinds)}
+        self._kind_of = {
+            name: tuple(kinds[untuned(option.radios)] if option.radios else -1 for option in choice.options)
+            for name, choice in choices.items()
+        }
+        self._screened: dict[tuple[int, frozenset[int]], Numbers] = {}
+        self._left: dict[tuple[tuple[int, int], ...], _Left] = {}
+        price = [inf] * len(self._loads.kinds)
+        for name, choice in choices.items():
+            for option, kind in zip(choice.options, self._kind_of[name], strict=True):
+                price[kind] = min(price[kind], option.price) if kind >= 0 else price[kind]
+        self._prices = price
+        self._of_kinds: dict[frozenset[int], tuple[Figures, Numbers]] = {}
+        self._possible: list[tuple[int, ...]] | None = None
+        self._is_all = False
+        self._passing: dict[tuple[tuple[int, int], ...], bool] = {}
 
     def bound(self, proposer: Proposer) -> None:
-        """Add rows that hold for every set that the ledger passes."""
-        if self._is_free:
-            self._bound_reach(proposer)
-        if self._is_counted:
-            self._bound_number(proposer)
-
-    def _bound_reach(self, proposer: Proposer) -> None:
-        """
-        Ask for an access point that reaches it, for each group of devices.
-
-        One that hangs alone serves every device. Those that don't reach a group alone don't reach it together, because each of
-        them serves the same groups or fewer, at the same levels.
-        """
-        missed: dict[str, dict[str, set[Radios]]] = {}
-        for name, found in self._radios.items():
-            for radios, indices in found.items():
-                alone = self._hung({name: self._choices[name].options[indices[0]]})
-                for flaw in radio.judge(alone).flaws:
-                    if flaw.kind in _UNREACHED:
-                        missed.setdefault(flaw.place, {}).setdefault(name, set()).add(radios)
-        for of in missed.values():
-            amounts = {
-                choice.ref: [
-                    float(bool(option.radios) and option.radios not in of.get(name, ())) for option in choice.options
-                ]
-                for name, choice in self._choices.items()
-            }
-            proposer.at_least(amounts, 1.0)
-
-    def _bound_number(self, proposer: Proposer) -> None:
-        """Ask, for each position and what may hang there, for as many access points as the least set has that it carries."""
-        hopeless = {(name, radios) for name, found in self._radios.items() for radios in found}
-        least = dict.fromkeys(hopeless, 1)
-        for size in range(1, len(self._choices) + 1):
-            if len(self._known) + comb(len(self._choices), size) > _MOST_SETS:
-                break
-            for names in map(frozenset, combinations(sorted(self._choices), size)):
-                hopeless -= {
-                    (name, radios)
-                    for name, radios in hopeless
-                    if name in names and not self._is_over(names, name, radios)
-                }
-            least |= dict.fromkeys(hopeless, size + 1)
-        for (name, radios), number in least.items():
-            amounts = {
-                choice.ref: [float(bool(option.radios)) for option in choice.options]
-                for choice in self._choices.values()
-            }
-            for index in self._radios[name][radios]:
-                amounts[self._choices[name].ref][index] -= number
-            if number > 1:
-                proposer.at_least(amounts, 0.0)
-
-    def widen(self, picked: Mapping[str, Option], place: str) -> dict[str, list[int]] | None:
-        """
-        Widen what a radio's line has refused: from one set of positions to all parts of a larger one.
-
-        Returns:   the options never to be taken all at once: at the radio's position what is overloaded in every part of the
-                   larger set, elsewhere whatever leaves out the positions beyond it. None where the radio is not overloaded
-                   by what it carries itself.
-        """
-        name = place.removeprefix("radio:").rpartition("/")[0]
-        names = frozenset(name for name, option in picked.items() if option.radios)
-        if not self._is_counted or name not in names or 2 ** len(names) > _MOST_SETS:
-            return None
-        hopeless = self._hopeless(names, name)
-        if picked[name].radios not in hopeless:
-            return None
-        for other in sorted(set(self._choices) - names):
-            if 2 ** (len(names) + 1) <= _MOST_SETS and (larger := self._hopeless(names | {other}, name)) == hopeless:
-                names, hopeless = names | {other}, larger
-        beyond = {
-            self._choices[other].ref: [i for i, option in enumerate(self._choices[other].options) if not option.radios]
-            for other in self._choices
-            if other not in names
+        """Add rows that hold for every set that the ledger passes, and is no dearer than one that is known to."""
+        wanted = sum(line.grown for line in radio.judge(self._site).lines if line.kind is LineKind.STATIONS)
+        share = self._site.ceilings.stations
+        # A line's usable part is never more than the ceiling's share of the limit; the stations are the same for all sets.
+        admitted = {
+            choice.ref: [share * sum(one.association_limit for one in option.radios) for option in choice.options]
+            for choice in self._choices.values()
         }
-        here = [index for radios in hopeless for index in self._radios[name][radios]]
-        return {self._choices[name].ref: here, **beyond}
+        proposer.at_least(admitted, wanted)
+        if self._possible is not None:
+            members = [self._members((kind,)) for kind in range(len(self._prices))]
+            proposer.one_of(members, self._possible, beyond=None if self._is_all else list(self._prices))
 
-    def _hopeless(self, names: Names, name: str) -> set[Radios]:
-        """Name what is overloaded at a position in every part of a set."""
-        others = sorted(names - {name})
-        parts = chain.from_iterable(combinations(others, size) for size in range(len(others) + 1))
-        left = set(self._radios[name])
-        for part in parts:
-            left = {one for one in left if self._is_over(frozenset((name, *part)), name, one)}
-            if not left:
+    def narrow(self, rest: float, price_of: Callable[[Hanging], float]) -> None:
+        """
+        Go through totals, the cheapest first, and keep those of which a set is left, until others are dearer than a set
+        that is known to carry the plan.
+
+        Args:      rest: what all but access points costs at least; price_of: price of the best set with a hanging, infinite when
+                   it does not carry the plan.
+        """
+        self._possible, self._is_all = [], False
+        best, weighed, looks = inf, 0, 0
+        queue: list[tuple[float, tuple[int, ...]]] = [(0.0, (0,) * len(self._prices))]
+        while queue:
+            price, totals = queue[0]
+            if price + rest > best + _ROUNDING:
                 break
-        return left
+            if not self._go_on() or weighed > _MOST_WEIGHED:
+                return
+            heappop(queue)
+            number = sum(totals)
+            last = max((kind for kind, count in enumerate(totals) if count), default=0)
+            if number < len(self._loads.names):
+                for kind in range(last, len(totals)):
+                    more = tuple(count + (kind == other) for other, count in enumerate(totals))
+                    heappush(queue, (sum(map(mul, more, self._prices)), more))
+            if number == 0:
+                continue
+            counted = {kind: count for kind, count in enumerate(totals) if count}
+            found = self._remaining(counted)
+            if found is not None:
+                weighed += found.weighed
+                if not len(found.sets):
+                    continue
+            self._possible.append(totals)
+            if looks < _LOOKS and (hanging := self._first(found, counted)) is not None:
+                looks += 1
+                best = min(best, price_of(hanging))
+        self._is_all = True
 
-    def _is_over(self, names: Names, name: str, radios: Radios) -> bool:
-        """Say whether one of a set's access points carries more by itself than the ledger lets it."""
-        if names not in self._known:
-            self._known[names] = self._overloaded(names)
-        return radios in self._known[names][name]
+    def _first(self, found: _Remaining | None, totals: Mapping[int, int]) -> Hanging | None:
+        """Give a hanging with these totals that passes, if one of the roomiest does."""
+        if found is None:
+            kinds = [kind for kind, count in totals.items() for _ in range(count)]
+            able = [
+                position
+                for position in range(len(self._loads.names))
+                if (self._loads.way_of[position, kinds] >= 0).all()
+            ]
+            if len(able) < len(kinds) or not self._needed <= set(able):
+                return None
+            return next(self._sought([(able, kinds)]), None)
+        for row in np.argsort(-found.slack, kind="stable")[:_TRIED]:
+            hanging = _read(found.sets[row], found.kinds[row])
+            if self._passes(hanging):
+                return hanging
+        return None
 
-    def _overloaded(self, names: Names) -> dict[str, set[Radios]]:
-        over: dict[str, set[Radios]] = {name: set() for name in names}
-        for picked in self._ways(names):
-            site = self._hung(picked)
-            for cell in cells(site, follow(site), self._levels).values():
-                if self._is_full(cell):
-                    over[cell.access_point].add(picked[cell.access_point].radios)
-        return over
+    def hangings(self, decision: Decision) -> Iterator[Decision]:
+        """Give the same counts in rooms where the air passes, the roomiest first."""
+        for hanging in self._hangings(self._counts(self.hanging(decision))):
+            yield self.moved(decision, hanging)
 
-    def _ways(self, names: Names) -> Iterator[dict[str, Option]]:
-        """Hang each thing that may hang at each position once."""
-        ways = {name: [indices[0] for indices in self._radios[name].values()] for name in sorted(names)}
-        for number in range(max(map(len, ways.values()))):
-            yield {
-                name: self._choices[name].options[found[min(number, len(found) - 1)]] for name, found in ways.items()
-            }
+    def is_exhaustive(self, decision: Decision) -> bool:
+        """Say whether all sets with these counts are looked at."""
+        return self._weigh(self._counts(self.hanging(decision))) is not None
 
-    def _is_full(self, cell: Cell) -> bool:
+    def _hangings(self, counts: Counts) -> Iterator[Hanging]:
+        left = self._weigh(counts)
+        if left is None:
+            yield from self._sought(
+                [
+                    (self._crowds[crowd], [kind for one, kind, count in counts for _ in range(count) if one == crowd])
+                    for crowd in {crowd for crowd, _, _ in counts}
+                ]
+            )
+            return
+        for row in left.rows.get(counts, ()):
+            hanging = _read(left.sets[row], left.kinds[row])
+            if self._passes(hanging):
+                yield hanging
+
+    def forbid(self, decision: Decision, proposer: Proposer) -> bool:
         """
-        Say whether a cell alone is over a ceiling of its radio, grown.
+        Never again these counts, of which no set passes, nor others that are known to have none.
 
-        Collisions and others on the channel come on top, and exchanges fill at most all of the time.
+        Returns:   whether it is proven that none passes.
         """
-        growth, ceilings = 1.0 + self._site.site.growth, self._site.ceilings
-        if cell.stations * growth > cell.radio.association_limit * ceilings.stations + _ROUNDING:
-            return True
-        traffic = cell.up.share + cell.down.share + cell.groups
-        looking = cell.responses(cell.stations) + cell.requests(cell.stations)
-        return cell.beacons + (traffic + looking) * growth > ceilings.airtime + _ROUNDING
+        counts = self._counts(self.hanging(decision))
+        left = self._weigh(counts)
+        if left is not None and not left.rows:
+            totals = _totals(counts)
+            each = [(self._members((kind,)), totals[kind]) for kind in range(len(self._loads.kinds))]
+            proposer.forbid({}, {}, each)
+        else:
+            proposer.forbid({}, {}, self.counted(self.hanging(decision)))
+        return left is not None
 
-    def _hung(self, picked: Mapping[str, Option]) -> Site:
-        points = {name: AccessPoint.model_validate(option.row) for name, option in picked.items()}
-        return self._site.model_copy(update={"access_point": points})
+    def counted(self, hanging: Hanging) -> list[tuple[Members, int]]:
+        """Count what hangs, crowd by crowd and kind by kind."""
+        each = {(crowd, kind): 0 for crowd in range(len(self._crowds)) for kind in range(len(self._loads.kinds))}
+        each |= {(crowd, kind): count for crowd, kind, count in self._counts(hanging)}
+        found = [(self._members((kind,), crowd), count) for (crowd, kind), count in each.items()]
+        return [(members, count) for members, count in found if members]
+
+    def _members(self, kinds: Collection[int], crowd: int | None = None) -> Members:
+        """Name the options that hang one of these kinds: of a crowd, or of all."""
+        found: dict[str, tuple[int, ...]] = {}
+        for number, positions in enumerate(self._crowds):
+            name = self._loads.names[positions[0]]
+            numbers = tuple(index for index, kind in enumerate(self._kind_of[name]) if kind in kinds)
+            if numbers and crowd in (None, number):
+                found[self._choices[name].ref] = numbers
+        return found
+
+    def hanging(self, decision: Decision) -> Hanging:
+        """Say what a decision hangs where."""
+        found = {position: self._picked(decision, name)[1] for position, name in enumerate(self._loads.names)}
+        return {position: kind for position, kind in found.items() if kind >= 0}
+
+    def _counts(self, hanging: Hanging) -> Counts:
+        return _sorted(Counter((self._crowd_of[position], kind) for position, kind in hanging.items()))
+
+    def _picked(self, decision: Decision, name: str) -> tuple[int, int]:
+        """Give the number and the kind of the option that a decision has at a position."""
+        choice = self._choices[name]
+        index = choice.options.index(decision.options[choice.ref])
+        return index, self._kind_of[name][index]
+
+    def moved(self, decision: Decision, hanging: Hanging) -> Decision:
+        """Hang what was decided on for a crowd in the rooms that were found for it."""
+        options: dict[str, Option] = dict(decision.options)
+        for positions in self._crowds:
+            names = [self._loads.names[position] for position in positions]
+            picked = [self._picked(decision, name) for name in names]
+            for position, name in zip(positions, names, strict=True):
+                wanted = hanging.get(position, -1)
+                found = next(one for one in picked if one[1] == wanted)
+                picked.remove(found)
+                options[self._choices[name].ref] = self._choices[name].options[found[0]]
+        return Decision(options, decision.stacks, decision.router, decision.dealt)
+
+    def _passes(self, hanging: Hanging) -> bool:
+        key = tuple(sorted(hanging.items()))
+        if key not in self._passing:
+            self._passing[key] = not troubles_on_air(self._hung(hanging))
+        return self._passing[key]
+
+    def _hung(self, hanging: Hanging) -> Site:
+        return self._loads.hung({name: way.option for name, way in self._ways(hanging).items()})
+
+    def _ways(self, hanging: Hanging) -> dict[str, Way]:
+        names, way_of = self._loads.names, self._loads.way_of
+        return {names[position]: self._loads.ways[way_of[position, kind]] for position, kind in hanging.items()}
+
+    def _sets(self, number: int, among: Collection[int]) -> Iterator[Numbers]:
+        """List the sets of so many positions, in bounded tables; those that must have an access point are in all."""
+        free = [position for position in sorted(among) if position not in self._needed]
+        more = number - len(self._needed)
+        if more < 0 or not self._needed <= set(among):
+            return
+        needed = np.array(sorted(self._needed), dtype=np.int64)
+        size = len(self._loads.ways) * 9 + number * number * 3
+        picked = combinations(free, more)
+        while rows := list(islice(picked, max(1, _MOST_AT_ONCE // size))):
+            drawn = np.array(rows, dtype=np.int64).reshape(len(rows), more)
+            yield np.sort(np.hstack((np.tile(needed, (len(rows), 1)), drawn)), axis=1)
+
+    def _screen(self, number: int, kinds: frozenset[int]) -> Numbers | None:
+        """Give the sets of so many positions that pass with the least figures of some kinds; None where they are too many."""
+        key = number, kinds
+        if key in self._screened:
+            return self._screened[key]
+        if number == 0:  # a device without any access point is a flaw
+            return np.zeros((0, 0), dtype=np.int64)
+        if comb(len(self._loads.names) - len(self._needed), max(0, number - len(self._needed))) > _MOST_SETS:
+            return None
+        figures, way_of = self._loads.least([kinds])
+        able = np.flatnonzero(way_of[:, 0] >= 0).tolist()
+        found = [np.zeros((0, number), dtype=np.int64)]
+        wider = [known for (size, more), known in self._screened.items() if size == number and more > kinds]
+        among = iter(np.array_split(wider[0], 1 + len(wider[0]) // 4096)) if wider else self._sets(number, able)
+        for sets in among:
+            if not self._go_on():
+                return None
+            slack = self._loads.slack(figures, sets, way_of[sets, 0][:, None, :])[:, 0]
+            found.append(sets[slack >= -_ROUNDING])
+        self._screened[key] = np.concatenate(found)
+        return self._screened[key]
+
+    def _weigh(self, counts: Counts) -> _Left | None:
+        """Weigh every set that has these totals, wherever they hang; None where they are too many."""
+        totals = _totals(counts)
+        key = tuple(sorted(totals.items()))
+        if key not in self._left:
+            found = self._remaining(totals)
+            if found is None:
+                return None
+            self._left[key] = self._sorted(found)
+        return self._left[key]
+
+    def _remaining(self, totals: Mapping[int, int]) -> _Remaining | None:
+        """Weigh every set with these totals, wherever they hang; None where they are too many, or it is time to stop."""
+        number = sum(totals.values())
+        orders = factorial(number) // prod(factorial(count) for count in totals.values())
+        sets = self._screen(number, frozenset(totals))
+        if sets is None or len(sets) * orders > _MOST_WEIGHED:
+            return None
+        kinds = sorted(totals)
+        figures, way_of = self._figures(frozenset(kinds))
+        columns = np.array(list(_orders(totals)), dtype=np.int64).reshape(orders, number)
+        size = len(figures.position) * 9 + orders * number * number * 3
+        step = max(1, _MOST_AT_ONCE // size)
+        none = np.zeros((0, number), dtype=np.int64)
+        found: list[tuple[Numbers, Numbers, Floats]] = [(none, none, np.zeros(0))]
+        for start in range(0, len(sets), step):
+            if not self._go_on():
+                return None
+            some = sets[start : start + step]
+            ways = way_of[some[:, None, :], columns[None]]
+            slack = self._loads.slack(figures, some, np.maximum(ways, 0))
+            row, order = np.nonzero((ways >= 0).all(axis=2) & (slack >= -_ROUNDING))
+            found.append((some[row], columns[order], slack[row, order]))
+        all_sets, all_kinds = (np.concatenate([each[column] for each in found]) for column in range(2))
+        return _Remaining(all_sets, all_kinds, np.concatenate([each[2] for each in found]), len(sets) * orders)
+
+    def _figures(self, kinds: frozenset[int]) -> tuple[Figures, Numbers]:
+        """Give the figures of some kinds alone, and their ways by position and kind."""
+        if kinds not in self._of_kinds:
+            everything = range(len(self._loads.kinds))
+            self._of_kinds[kinds] = self._loads.least([{kind} & kinds for kind in everything])
+        return self._of_kinds[kinds]
+
+    def _sorted(self, found: _Remaining) -> _Left:
+        order = np.argsort(-found.slack, kind="stable")
+        sets, kinds = found.sets[order], found.kinds[order]
+        crowd_of = np.array([self._crowd_of[position] for position in range(len(self._loads.names))], dtype=np.int64)
+        # Which counts a set has: its crowds and kinds in order, alike for all sets that have the same.
+        signs = np.sort(crowd_of[sets] * len(self._loads.kinds) + kinds, axis=1)
+        unlike, which = np.unique(signs, axis=0, return_inverse=True)
+        rows: dict[Counts, Sequence[int]] = {}
+        for index, sign in enumerate(unlike):
+            counted = Counter(divmod(int(one), len(self._loads.kinds)) for one in sign)
+            rows[_sorted(counted)] = np.flatnonzero(which.reshape(-1) == index).tolist()
+        return _Left(sets, kinds, rows)
+
+    def nearest(self) -> tuple[dict[str, str], list[Line | Flaw]]:
+        """Give what comes nearest to passing: the sheet at each position, and what the ledger says."""
+        best: list[tuple[int, int]] = []
+        most = -np.inf
+        for number in range(1, len(self._loads.names) + 1):
+            for groups in self._uniform(number):
+                hanging, slack = self._roomiest(_drawn(groups, _DRAWN))
+                if hanging is not None and slack >= most:
+                    best, most = hanging, slack
+        options = {name: way.option for name, way in self._ways(dict(best)).items()}
+        return {name: option.sheets[0] for name, option in options.items()}, troubles_on_air(self._loads.hung(options))
+
+    def _uniform(self, number: int) -> Iterator[list[Group]]:
+        """Hang one kind at so many positions; where it can't hang and something must, the cheapest that can."""
+        for kind in range(len(self._loads.kinds)):
+            needed = [
+                ([position], [kind if self._loads.way_of[position, kind] >= 0 else self._cheapest(position)])
+                for position in sorted(self._needed)
+            ]
+            able = [one for one in np.flatnonzero(self._loads.way_of[:, kind] >= 0).tolist() if one not in self._needed]
+            if 0 <= number - len(needed) <= len(able):
+                yield [*needed, (able, [kind] * (number - len(needed)))]
+
+    def _cheapest(self, position: int) -> int:
+        return int(np.flatnonzero(self._loads.way_of[position] >= 0)[0])
+
+    def _sought(self, groups: Sequence[Group]) -> Iterator[Hanging]:
+        """Look for one set of these where there are too many to weigh: from the best of some drawn, step by step."""
+        best, slack = self._roomiest(_drawn(groups, _DRAWN))
+        for _ in range(_STEPS):
+            if best is None or (slack >= -_ROUNDING and self._passes(dict(best))):
+                break
+            better, more = self._roomiest(list(_neighbours(best, groups)))
+            if better is None or more <= slack:
+                break
+            best, slack = better, more
+        if best is not None and slack >= -_ROUNDING and self._passes(dict(best)):
+            yield dict(best)
+
+    def _roomiest(self, hangings: Sequence[Sequence[tuple[int, int]]]) -> tuple[list[tuple[int, int]] | None, float]:
+        """Give the hanging that leaves most at its fullest radio, and how much that is."""
+        best, most = None, -np.inf
+        for start in range(0, len(hangings), 500):
+            some = hangings[start : start + 500]
+            sets = np.array([[position for position, _ in one] for one in some], dtype=np.int64)
+            kinds = np.array([[kind for _, kind in one] for one in some], dtype=np.int64)
+            ways = self._loads.way_of[sets, kinds]
+            slack = self._loads.slack(self._loads.figures, sets, np.maximum(ways, 0)[:, None, :])[:, 0]
+            slack = np.where((ways >= 0).all(axis=1), slack, -np.inf)
+            index = int(np.argmax(slack))
+            if best is None or slack[index] > most:
+                best, most = list(some[index]), float(slack[index])
+        return best, most
 
 
-def _by_radios(choice: Choice) -> dict[Radios, list[int]]:
-    """Number the options that put the same on the air."""
-    found: dict[Radios, list[int]] = {}
-    for index, option in enumerate(choice.options):
-        if option.radios:
-            found.setdefault(option.radios, []).append(index)
+def crowds_of(choices: Iterable[Choice]) -> list[list[str]]:
+    """Put positions together, by name, at which the same can hang, at the same price and from the same closet."""
+    found: dict[object, list[str]] = {}
+    for choice in choices:
+        key = tuple((one.sheets, one.price, one.needs, one.injector, untuned(one.radios)) for one in choice.options)
+        found.setdefault(key, []).append(choice.ref.removeprefix("access_point:"))
+    return list(found.values())
+
+
+def _read(positions: Numbers, kinds: Numbers) -> Hanging:
+    return dict(zip(positions.tolist(), kinds.tolist(), strict=True))
+
+
+def _drawn(groups: Sequence[Group], many: int) -> list[list[tuple[int, int]]]:
+    """Draw so many hangings of these kinds in these rooms."""
+    draw = Random(len(groups))  # the same plan gives the same answer
+    found = []
+    for _ in range(many):
+        hanging: list[tuple[int, int]] = []
+        for positions, kinds in groups:
+            hanging += zip(draw.sample(positions, len(kinds)), kinds, strict=True)
+        found.append(sorted(hanging))
     return found
+
+
+def _neighbours(hanging: Sequence[tuple[int, int]], groups: Sequence[Group]) -> Iterator[list[tuple[int, int]]]:
+    """Move one access point to a free room of its group, or let two change places."""
+    taken = dict(hanging)
+    for positions, _ in groups:
+        here = [one for one in hanging if one[0] in positions]
+        for position, kind in here:
+            rest = [one for one in hanging if one[0] != position]
+            yield from (sorted([*rest, (other, kind)]) for other in positions if other not in taken)
+            for other, far in here:
+                if far != kind and other > position:
+                    yield sorted([*(one for one in rest if one[0] != other), (other, kind), (position, far)])
+
+
+def _totals(counts: Counts) -> Counter[int]:
+    totals: Counter[int] = Counter()
+    for _, kind, count in counts:
+        totals[kind] += count
+    return totals
+
+
+def _sorted(counted: Mapping[tuple[int, int], int]) -> Counts:
+    return tuple(sorted((crowd, kind, count) for (crowd, kind), count in counted.items() if count))
+
+
+def _orders(totals: Mapping[int, int]) -> Iterator[tuple[int, ...]]:
+    """Give each different order of so many of each."""
+    if not any(totals.values()):
+        yield ()
+    for kind, count in totals.items():
+        if count:
+            for rest in _orders({**totals, kind: count - 1}):
+                yield (kind, *rest)

@@ -11,7 +11,7 @@ from netaudit.capacity.line import Flaw, Hazard, Line, State
 from netaudit.capacity.line import Kind as LineKind
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from netaudit.capacity.choose.ground import Cabinet, Ground
     from netaudit.capacity.choose.kinds import Threshold
@@ -114,3 +114,28 @@ def whole_refusal(last: Sequence[Line | Hazard | Flaw]) -> str:
     ]
     more = f"; and {len(said) - 2} more" if len(said) > 2 else ""
     return "; ".join(said[:2]) + more
+
+
+def positions_refusal(names: Mapping[str, str], said: Sequence[Line | Flaw]) -> str:
+    """
+    Say what the access points lack that come nearest to carrying everything.
+
+    Args:      names: what hangs at each position; said: what the ledger says of it.
+    """
+    each = []
+    for one in said:
+        if isinstance(one, Flaw):
+            each.append(f"{one.text}; {one.cure}")
+        elif one.place.startswith("radio:"):
+            name, _, band = one.place.removeprefix("radio:").rpartition("/")
+            what = "stations" if one.kind is LineKind.STATIONS else "of the time"
+            each.append(
+                f"{name}: needs {one.grown:.3g} {what} in {band} GHz with growth, and of {names[name]} there "
+                f"{one.usable:.3g} can be used"
+            )
+    more = f"; and {len(each) - 3} more" if len(each) > 3 else ""
+    hung = ", ".join(f"{name} in {position}" for position, name in list(names.items())[:3])
+    rest = f" and {len(names) - 3} more" if len(names) > 3 else ""
+    return f"no access points on the sheets carry the air, wherever they hang; nearest comes {hung}{rest}: " + (
+        "; ".join(each[:3]) + more
+    )

@@ -2,37 +2,42 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, replace
+from itertools import islice
 from typing import TYPE_CHECKING, Final
 
-from netaudit.capacity import links, ports
-from netaudit.capacity.choose import rows
 from netaudit.capacity.choose.air import Air
 from netaudit.capacity.choose.batteries import battery_loads, battery_refusal, bound_batteries
 from netaudit.capacity.choose.build import AT_HAND, Decision, changed_plan
-from netaudit.capacity.choose.choices import Choice, gather_choices
+from netaudit.capacity.choose.choices import gather_choices
+from netaudit.capacity.choose.closets import stacks_of
 from netaudit.capacity.choose.ground import Ground, prepare
-from netaudit.capacity.choose.kinds import Capacity, Wanted, capacities, links_of
 from netaudit.capacity.choose.model import Proposer
-from netaudit.capacity.choose.refusal import closet_refusal, is_standing, router_refusal, standing, whole_refusal
-from netaudit.capacity.choose.stacks import Demand, Stack, Ware, demand_on, stacks, without_worse
+from netaudit.capacity.choose.positions import ON_AIR_FLAWS, Positions, crowds_of
+from netaudit.capacity.choose.refusal import is_standing, positions_refusal, standing, whole_refusal
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Flaw, Hazard, Line, State
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.errors import NoSolution
 from netaudit.site.load import build_site
-from netaudit.site.model import Router, Switch
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
+    from netaudit.capacity.choose.choices import Choice
+    from netaudit.capacity.choose.model import Members
+    from netaudit.capacity.choose.positions import Hanging
     from netaudit.capacity.choose.rows import Row
+    from netaudit.capacity.choose.stacks import Stack
     from netaudit.site.equipment import Equipment
     from netaudit.site.model import Site
 
-# Each round is a program and a ledger, some hundredths of a second; a search that is not through by then says so.
-MOST_ROUNDS: Final = 120
+# Each round is a program and a ledger, some hundredths of a second to some tenths; a search that is not through by then says so.
+MOST_ROUNDS: Final = 400
+# Sets of rooms that are tried for one proposal whose air passes, when something else than the air is over.
+_MOST_ROOMS: Final = 40
 # What equipment brings about and other equipment cures; every other hazard or flaw is the plan's own and stays named there.
 CURED: Final = frozenset(
     (
@@ -53,17 +58,18 @@ CURED: Final = frozenset(
     )
 )
 _AIR: Final = ("radio:", "channel:")
-_AIR_FLAWS: Final = frozenset(("no_radio", "out_of_reach", "no_such_block", "wide_channel"))
 Trouble = Line | Hazard | Flaw
+CENT: Final = 0.005  # prices are sums of cents
 
 
 @dataclass(frozen=True, slots=True)
 class Chosen:
     """
-    The cheapest set.
+    The cheapest set, or where it could not be proven one that carries the plan.
 
     raw, site, ledger  the plan with it; equipment_price of what was chosen, price of all that the plan buys
-    rounds             proposals that it took; proven: nothing cheaper passes the ledger
+    bound              it is proven that nothing costs less than this in all; the price itself where it is the cheapest
+    rounds             proposals that it took
     """
 
     decision: Decision
@@ -72,59 +78,277 @@ class Chosen:
     ledger: Ledger
     equipment_price: float
     price: float
+    bound: float
     rounds: int
-    proven: bool
+
+    @property
+    def proven(self) -> bool:
+        """Whether nothing cheaper passes the ledger."""
+        return self.bound >= self.price - CENT
+
+
+def always() -> bool:
+    """Go on however long it takes."""
+    return True
 
 
 def choose(
-    raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str = "", only_bought: bool = False
+    raw: Row,
+    equipment: Equipment,
+    *,
+    file: str = "site.toml",
+    text: str = "",
+    only_bought: bool = False,
+    go_on: Callable[[], bool] = always,
 ) -> Chosen:
     """
     Choose the cheapest equipment whose ledger has no line over its ceiling, with the plan's growth.
 
     Args:      raw: a plan's data, which may leave switches, access points and recorders to be chosen; file and text: where
                errors of the plan find their lines; only_bought: lines on which no equipment has a bearing (addresses, the way
-               out) are not held against a set, for what-if questions beyond the plan's own growth.
-    Raises:    NoSolution: nothing on the sheets carries the plan; says what is missing. PlanError: the plan is wrong.
+               out) are not held against a set, for what-if questions beyond the plan's own growth; go_on: asked between
+               steps of some tenths of a second; where it says no, the best that is found by then is given, with its bound.
+    Raises:    NoSolution: nothing on the sheets carries the plan, or nothing was found in time; says what is missing.
+               PlanError: the plan is wrong.
     """
     ground = prepare(raw, equipment, file=file, text=text)
     if not only_bought and (reasons := standing(ground)):
         raise NoSolution("; ".join(reasons))
-    choices = gather_choices(ground, equipment)
-    air = Air(ground, choices)
-    complete, found, proposer = _begin(ground, equipment, choices, air, capped=True)
-    capped = True
-    last: list[Trouble] = []
-    for number in range(1, MOST_ROUNDS + 1):
+    return _Search(ground, equipment, file, go_on, only_bought=only_bought).run()
+
+
+class _Search:
+    """One question, and what has been said against its proposals."""
+
+    def __init__(
+        self, ground: Ground, equipment: Equipment, file: str, go_on: Callable[[], bool], *, only_bought: bool
+    ) -> None:
+        self._ground = ground
+        self._equipment = equipment
+        self._file = file
+        self._go_on = go_on
+        self._only_bought = only_bought
+        self._choices = gather_choices(ground, equipment)
+        hung = {
+            choice.ref.removeprefix("access_point:"): choice
+            for choice in self._choices
+            if choice.ref.startswith("access_point:")
+        }
+        self._air: Air | Positions = Air(ground, self._choices)
+        self._crowds: list[list[str]] = []
+        if ground.free and hung:
+            names = crowds_of(hung.values())
+            self._crowds = [[hung[name].ref for name in crowd] for crowd in names]
+            self._air = Positions(ground.site, hung, names, go_on)
+        self._known: Chosen | None = None
+        # What draws less may have to stand in for what is cheaper where a battery feeds it; then all stacks are listed.
+        self._capped = True
+        # The least price of a proposal that was given up without a proof that nothing like it passes.
+        self._given_up = math.inf
+        self._last: list[Trouble] = []
+        self._complete = True
+        self._complete, self._found, self._proposer = self._begin()
+
+    def _begin(self) -> tuple[bool, dict[str, list[Stack]], Proposer]:
+        complete, found, demands = stacks_of(self._ground, self._equipment, self._choices, capped=self._capped)
+        if isinstance(self._air, Positions):
+            free = [
+                replace(choice, options=tuple(replace(option, price=0.0) for option in choice.options))
+                if choice.ref.startswith("access_point:")
+                else choice
+                for choice in self._choices
+            ]
+            rest = self._bare(free).propose()
+            if rest is not None:
+                self._air.narrow(self._price(_settled(rest)), self._price_of)
+        proposer = Proposer(self._choices, found, demands, self._crowds)
+        self._air.bound(proposer)
+        bound_batteries(battery_loads(self._ground, self._choices, found), proposer)
+        return complete, found, proposer
+
+    def _price_of(self, hanging: Hanging) -> float:
+        """Find the best set with a hanging, keep it if it is the cheapest yet, and give its price; infinite when there is none."""
+        if not isinstance(self._air, Positions):
+            return math.inf
+        proposer = self._bare(self._choices)
+        proposer.ask_counts(self._air.counted(hanging))
         decision = proposer.propose()
-        if decision is None and capped and ground.site.backup:
-            # What a battery carries may ask for a dearer stack that draws less: begin again with all of them.
-            capped = False
-            complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
-            decision = proposer.propose()
         if decision is None:
-            raise NoSolution(whole_refusal(last) if last else _nothing(ground, equipment, choices, air))
-        decision = _settled(decision)
-        changed = changed_plan(ground, equipment, decision)
-        site = build_site(changed, file)
+            return math.inf
+        found = self._judged(self._air.moved(_settled(decision), hanging), 0, 0.0)
+        if found is None:
+            return math.inf
+        if self._known is None or found.equipment_price < self._known.equipment_price:
+            self._known = found
+        return found.equipment_price
+
+    def _uncap(self) -> None:
+        self._capped = False
+        self._complete, self._found, self._proposer = self._begin()
+
+    def run(self) -> Chosen:
+        """Propose and judge until a set passes, or time is up."""
+        least = 0.0
+        for number in range(1, MOST_ROUNDS + 1):
+            if not self._go_on():
+                break
+            decision = self._proposer.propose()
+            if decision is None and self._capped and self._ground.site.backup:
+                # What a battery carries may ask for a dearer stack that draws less: begin again with all of them.
+                self._uncap()
+                decision = self._proposer.propose()
+            if decision is None:
+                if self._given_up < math.inf:
+                    break
+                raise NoSolution(self._refusal())
+            decision = _settled(decision)
+            least = min(self._price(decision), self._given_up)
+            if self._known is not None and least >= self._known.equipment_price - CENT:
+                return self._rest(self._known.equipment_price, number)
+            found = self._try(decision, number, least)
+            if found is not None:
+                return found
+        return self._rest(least, number)
+
+    def _try(self, decision: Decision, number: int, least: float) -> Chosen | None:
+        """Judge a proposal; cut it off, and all that is known to fail like it, where it does not pass."""
+        air = self._air
+        if isinstance(air, Air):
+            found = self._judged(decision, number, least)
+            if found is None:
+                self._refuse(decision)
+            return found
+        tried = 0
+        for moved in islice(air.hangings(decision), _MOST_ROOMS):
+            tried += 1
+            found = self._judged(moved, number, least)
+            if found is not None:
+                return found
+        if not tried:
+            proven = air.forbid(decision, self._proposer)
+        else:
+            proven = tried < _MOST_ROOMS and air.is_exhaustive(decision)
+            self._refuse(decision)
+        if not proven:
+            self._given_up = min(self._given_up, self._price(decision))
+        return None
+
+    def _refuse(self, decision: Decision) -> None:
+        """Cut off what the ledger has just said no to."""
+        if self._capped and any(one.place.startswith("backup:") for one in self._last):
+            self._uncap()
+        self._cut(decision, self._last)
+
+    def _judged(self, decision: Decision, number: int, least: float) -> Chosen | None:
+        """Build the plan with a set and ask its ledger."""
+        changed = changed_plan(self._ground, self._equipment, decision)
+        site = build_site(changed, self._file)
         ledger = gather(site)
-        last = [one for one in troubles(ledger) if not (only_bought and is_standing(one))]
+        self._last = [one for one in troubles(ledger) if not (self._only_bought and is_standing(one))]
+        if self._last:
+            return None
         spent = next(line for line in ledger.lines if line.kind is LineKind.MONEY)
-        if not last and spent.state is State.OVER:
-            raise NoSolution(
-                f"the cheapest set that carries the plan costs {spent.planned:.2f} {spent.unit} and the budget is "
-                f"{spent.supply:.2f}: {spent.planned - spent.supply:.2f} are missing"
+        price = self._price(decision)
+        bound = spent.planned - (price - least) if self._complete else 0.0
+        if spent.state is State.OVER:
+            said = (
+                "the cheapest set that carries the plan costs"
+                if bound >= spent.planned - CENT
+                else "a set was found for"
             )
-        if not last:
-            price = sum(option.price for option in decision.options.values())
-            price += sum(stack.price for stack in decision.stacks.values())
-            price += 0.0 if decision.router is None else equipment.router[decision.router].price
-            return Chosen(decision, changed, site, ledger, price, spent.planned, number, complete)
-        if capped and any(one.place.startswith("backup:") for one in last):
-            capped = False
-            complete, found, proposer = _begin(ground, equipment, choices, air, capped=False)
-        _cut(proposer, air, decision, last, choices=choices, found=found)
-    raise NoSolution(f"not found in {MOST_ROUNDS} proposals; the last one failed at: {whole_refusal(last)}")
+            raise NoSolution(
+                f"{said} {spent.planned:.2f} {spent.unit} and the budget is {spent.supply:.2f}: "
+                f"{spent.planned - spent.supply:.2f} are missing"
+            )
+        return Chosen(decision, changed, site, ledger, price, spent.planned, bound, number)
+
+    def _price(self, decision: Decision) -> float:
+        price = sum(option.price for option in decision.options.values())
+        price += sum(stack.price for stack in decision.stacks.values())
+        return price + (0.0 if decision.router is None else self._equipment.router[decision.router].price)
+
+    def _rest(self, least: float, rounds: int) -> Chosen:
+        """
+        Give the cheapest set that is known, when time is up.
+
+        Raises:    NoSolution: none is known.
+        """
+        if self._known is not None:
+            known = self._known
+            return replace(known, bound=known.price - (known.equipment_price - least), rounds=rounds)
+        last = f"; the last one tried failed at: {whole_refusal(self._last)}" if self._last else ""
+        raise NoSolution(f"nothing was found in the time given; no set costs less than {least:.2f}{last}")
+
+    def _bare(self, choices: Sequence[Choice]) -> Proposer:
+        """Give a proposer that knows nothing of the air."""
+        _, found, demands = stacks_of(self._ground, self._equipment, choices, capped=self._capped)
+        proposer = Proposer(choices, found, demands, self._crowds)
+        bound_batteries(battery_loads(self._ground, choices, found), proposer)
+        return proposer
+
+    def _refusal(self) -> str:
+        """Say why there is nothing left to propose: what battery supplies lack, else what the air does, else what failed last."""
+        if self._last:
+            return whole_refusal(self._last)
+        _, found, demands = stacks_of(self._ground, self._equipment, self._choices, capped=False)
+        loads = tuple(battery_loads(self._ground, self._choices, found))
+        proposer = Proposer(self._choices, found, demands, self._crowds)
+        self._air.bound(proposer)
+        if said := battery_refusal(self._ground, loads, proposer):
+            return said
+        airless = Proposer(self._choices, found, demands, self._crowds)
+        bound_batteries(loads, airless)
+        decision = airless.propose()
+        if decision is None:
+            return whole_refusal(())
+        if isinstance(self._air, Positions):
+            return positions_refusal(*self._air.nearest())
+        site = build_site(changed_plan(self._ground, self._equipment, _settled(decision)))
+        on_air = [one for one in troubles(gather(site)) if _is_on_air(one)]
+        return f"no access points on the sheets carry what is on the air; the cheapest set fails at {whole_refusal(on_air)}"
+
+    def _cut(self, decision: Decision, said: Sequence[Trouble]) -> None:
+        """Forbid what the ledger has said no to, and what it would say no to for the same reason."""
+        on_air = [one for one in said if _is_on_air(one)]
+        counts: list[tuple[Members, int]] = []
+        if isinstance(self._air, Positions):
+            # No set of rooms with these counts has passed, whether for the air or for something else.
+            on_air, counts = [], self._air.counted(self._air.hanging(decision))
+        else:
+            # A channel is as busy as its busiest radio, which says the same with fewer reasons.
+            busy = any(one.place.startswith("radio:") for one in on_air)
+            for one in on_air:
+                if not (busy and one.place.startswith("channel:")):
+                    self._proposer.forbid(self._air.reason(decision, one), {})
+        if len(on_air) == len(said):
+            return
+        closets = {closet for one in said if one not in on_air for closet in _closets(decision, one)}
+        options: dict[str, list[int]] = {}
+        for choice in self._choices:
+            if choice.ref in {ref for crowd in self._crowds for ref in crowd}:
+                continue
+            picked = decision.options[choice.ref]
+            if ROUTER in closets or any(need.closet in closets for option in choice.options for need in option.needs):
+                # The same plugs with the same draw are the same to every line of a cable.
+                options[choice.ref] = [
+                    index
+                    for index, option in enumerate(choice.options)
+                    if option.needs == picked.needs
+                    and option.injector == picked.injector
+                    and option.draw_w >= picked.draw_w
+                    and (option.row or {}).get("power") == (picked.row or {}).get("power")
+                ]
+        stands = {
+            closet: [self._found[closet].index(stack)]
+            for closet, stack in decision.stacks.items()
+            if ROUTER in closets or closet in closets
+        }
+        stands[ROUTER] = [
+            index
+            for index, stack in enumerate(self._found[ROUTER])
+            if stack.wares[0].name == (decision.router or AT_HAND + ROUTER)
+        ]
+        self._proposer.forbid(options, stands, counts)
 
 
 def troubles(ledger: Ledger) -> list[Trouble]:
@@ -140,16 +364,6 @@ def _is_bought(hazard: Hazard) -> bool:
     return hazard.kind == "not_for_outdoors" and hazard.place.startswith("access_point:")
 
 
-def _begin(
-    ground: Ground, equipment: Equipment, choices: Sequence[Choice], air: Air, *, capped: bool
-) -> tuple[bool, dict[str, list[Stack]], Proposer]:
-    complete, found, demands = _stacks(ground, equipment, choices, capped=capped)
-    proposer = Proposer(choices, found, demands)
-    air.bound(proposer)
-    bound_batteries(battery_loads(ground, choices, found), proposer)
-    return complete, found, proposer
-
-
 def _settled(decision: Decision) -> Decision:
     """Leave a router that is at hand out of what is bought."""
     if decision.router != AT_HAND + ROUTER:
@@ -157,144 +371,8 @@ def _settled(decision: Decision) -> Decision:
     return Decision(decision.options, decision.stacks, None, decision.dealt)
 
 
-def _nothing(ground: Ground, equipment: Equipment, choices: Sequence[Choice], air: Air) -> str:
-    """Say why there has been nothing to propose: what battery supplies lack, else what the air does."""
-    _, found, demands = _stacks(ground, equipment, choices, capped=False)
-    loads = tuple(battery_loads(ground, choices, found))
-    proposer = Proposer(choices, found, demands)
-    air.bound(proposer)
-    if said := battery_refusal(ground, loads, proposer):
-        return said
-    airless = Proposer(choices, found, demands)
-    bound_batteries(loads, airless)
-    decision = airless.propose()
-    if decision is None:
-        return whole_refusal(())
-    if ground.free:
-        # The cheapest set would hang nothing at all, which is no plan.
-        return "access points on the sheets, one in each room at most, don't reach all devices or don't carry what is on the air"
-    site = build_site(changed_plan(ground, equipment, _settled(decision)))
-    on_air = [one for one in troubles(gather(site)) if _is_on_air(one)]
-    return f"no access points on the sheets carry what is on the air; the cheapest set fails at {whole_refusal(on_air)}"
-
-
 def _is_on_air(said: Trouble) -> bool:
-    return said.place.startswith(_AIR) or said.kind in _AIR_FLAWS
-
-
-def _stacks(
-    ground: Ground, equipment: Equipment, choices: Sequence[Choice], *, capped: bool
-) -> tuple[bool, dict[str, list[Stack]], dict[str, Demand]]:
-    site, complete = ground.site, True
-    rows_of = {name: Switch.model_validate(rows.switch_row(sheet)) for name, sheet in equipment.switch.items()}
-    sold = capacities(site, rows_of)
-    # What a switch draws itself matters to battery supplies and to nothing else.
-    draws = bool(site.backup)
-    wares = without_worse(
-        Ware(name, equipment.switch[name].price, draws * rows_of[name].draw_w, sold[name]) for name in equipment.switch
-    )
-    found: dict[str, list[Stack]] = {}
-    demands: dict[str, Demand] = {}
-    for closet, cabinet in ground.cabinets.items():
-        kept_rows = {name: Switch.model_validate(ground.raw["switch"][name]) for name in cabinet.kept}
-        kept = [
-            Ware(AT_HAND + name, 0.0, draws * kept_rows[name].draw_w, capacity)
-            for name, capacity in capacities(site, kept_rows).items()
-        ]
-        own, _ = links_of(ground)[closet]
-        link = Wanted("copper", own.rate_bps, None, passive=False)
-        demand = demand_on(closet, choices, link)
-        # A second switch is one hop more; where that is one too many, one switch must do.
-        most = cabinet.most if _may_be_deeper(ground, cabinet.hops) else 1
-        found[closet], listed = stacks(wares, kept, most, demand, capped=capped)
-        complete = complete and listed
-        if not found[closet]:
-            raise NoSolution(closet_refusal(cabinet, wares, kept, demand))
-        demands[closet] = demand
-    anything = Wanted("copper", 0.0, None, passive=False)
-    demands[ROUTER] = demand_on(ROUTER, choices, anything)
-    found[ROUTER] = [Stack((ware,), anything) for ware in _routers(ground, equipment)]
-    return complete, found, demands
-
-
-def _may_be_deeper(ground: Ground, hops: int) -> bool:
-    line = next(one for one in links.judge(ground.site).lines if one.kind is LineKind.HOPS)
-    below = max(cabinet.hops for cabinet in ground.cabinets.values())
-    return max(hops + 1, below) <= line.usable
-
-
-def _routers(ground: Ground, equipment: Equipment) -> tuple[Ware, ...]:
-    if ground.site.router.keep:
-        offered = {AT_HAND + ROUTER: (0.0, Router.model_validate(ground.raw["router"]))}
-    else:
-        offered = {
-            name: (sheet.price, Router.model_validate(rows.router_row(ground.raw["router"], sheet)))
-            for name, sheet in equipment.router.items()
-        }
-    wares: list[Ware] = []
-    slow: list[Line] = []
-    for name, (price, row) in offered.items():
-        site = ground.site.model_copy(update={"router": row})
-        usable = next(
-            line.usable for line in ports.judge(site).lines if line.kind is LineKind.PORTS and line.place == ROUTER
-        )
-        routed = next(line for line in links.judge(site).lines if line.kind is LineKind.ROUTED)
-        if routed.grown_state is State.WITHIN:
-            wares.append(
-                Ware(
-                    name, price, bool(site.backup) * row.draw_w, Capacity(usable, float("inf"), float("inf"), row.ports)
-                )
-            )
-        else:
-            slow.append(routed)
-    if not wares:
-        raise NoSolution(router_refusal(slow))
-    return without_worse(wares)
-
-
-def _cut(
-    proposer: Proposer,
-    air: Air,
-    decision: Decision,
-    said: Sequence[Trouble],
-    *,
-    choices: Sequence[Choice],
-    found: dict[str, list[Stack]],
-) -> None:
-    """Forbid what the ledger has said no to, and what it would say no to for the same reason."""
-    on_air = [one for one in said if _is_on_air(one)]
-    # A channel is as busy as its busiest radio, which says the same with fewer reasons.
-    busy = any(one.place.startswith("radio:") for one in on_air)
-    for one in on_air:
-        if not (busy and one.place.startswith("channel:")):
-            proposer.forbid(air.reason(decision, one), {})
-    if len(on_air) == len(said):
-        return
-    closets = {closet for one in said if one not in on_air for closet in _closets(decision, one)}
-    options: dict[str, list[int]] = {}
-    for choice in choices:
-        picked = decision.options[choice.ref]
-        if ROUTER in closets or any(need.closet in closets for option in choice.options for need in option.needs):
-            # The same plugs with the same draw are the same to every line of a cable.
-            options[choice.ref] = [
-                index
-                for index, option in enumerate(choice.options)
-                if option.needs == picked.needs
-                and option.injector == picked.injector
-                and option.draw_w >= picked.draw_w
-                and (option.row or {}).get("power") == (picked.row or {}).get("power")
-            ]
-    stands = {
-        closet: [found[closet].index(stack)]
-        for closet, stack in decision.stacks.items()
-        if ROUTER in closets or closet in closets
-    }
-    stands[ROUTER] = [
-        index
-        for index, stack in enumerate(found[ROUTER])
-        if stack.wares[0].name == (decision.router or AT_HAND + ROUTER)
-    ]
-    proposer.forbid(options, stands)
+    return said.place.startswith(_AIR) or said.kind in ON_AIR_FLAWS
 
 
 def _closets(decision: Decision, said: Trouble) -> set[str]:
