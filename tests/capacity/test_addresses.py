@@ -149,3 +149,16 @@ def test_what_is_no_address_or_network_is_refused() -> None:
     for call in refused:
         with pytest.raises(OutOfRange):
             call()
+
+
+def test_a_switch_has_one_of_the_fixed_addresses() -> None:
+    """Its own, or that under snmp; one in the pool is a flaw; a switch without an address takes none."""
+    agent = {"address": "10.20.0.40", "community_env": "WORD"}
+    none, own, asked = (
+        addresses.judge(plan(segment=small(), switch={"shelf": {"ports": 8, **more}}))
+        for more in ({}, {"address": "10.20.0.4"}, {"snmp": agent})
+    )
+    fixed = [step(line(verdict, Kind.ADDRESSES, "segment:main"), "fixed addresses") for verdict in (none, own, asked)]
+    assert [one - fixed[0] for one in fixed] == [0, 1, 1]
+    assert kinds(own) == []
+    assert kinds(asked) == ["fixed_in_pool switch:shelf"]

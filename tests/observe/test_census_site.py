@@ -142,3 +142,26 @@ def test_without_a_plan_nobody_is_missing_or_unknown() -> None:
     """No plan, no judgement."""
     faults = hear(None, ("02:00:00:00:03:33", "10.2.0.99"))["faults"]
     assert (faults["missing"], faults["unplanned"], faults["unknown_radios"]) == ([], [], [])
+
+
+def test_switches_and_the_router_are_known_by_their_macs() -> None:
+    """By MAC wherever they speak, a switch without one by its address; only a switch that has an address is missed."""
+    plan = PLAN.replace(
+        "[router]\n[switch.pantry]\n",
+        '[router]\nmac = ["02:00:00:00:00:f1"]\n[switch.pantry]\nmac = "02:00:00:00:00:c1"\n'
+        '[switch.shed]\nmac = "02:00:00:00:00:c2"\naddress = "10.1.0.4"\n[switch.loft]\naddress = "10.1.0.5"\n',
+    )
+    document = hear(
+        expected(parse_site(plan)),
+        ("02:00:00:00:00:f1", "10.1.0.99"),
+        ("02:00:00:00:00:c1", "10.1.0.98"),
+        ("02:00:00:00:00:77", "10.1.0.5"),
+    )
+    assert {one["mac"]: one["planned"] for one in document["devices"]} == {
+        "02:00:00:00:00:f1": "router",
+        "02:00:00:00:00:c1": "switch:pantry",
+        "02:00:00:00:00:77": "switch:loft",
+    }
+    missing = {one["planned"] for one in document["faults"]["missing"]}
+    assert "switch:shed" in missing
+    assert not missing & {"router", "switch:pantry"}

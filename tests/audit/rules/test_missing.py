@@ -96,3 +96,21 @@ def test_an_access_point_alone_is_missing_like_any_device() -> None:
 def test_strangers_are_not_missed() -> None:
     """Plugs without a name in the plan can't be missed by name."""
     assert Scene().everybody(stranger(1), stranger(2)).holds(MISSING) == {}
+
+
+SWITCH = "00:00:5e:00:53:c1"
+KNOWN = parse_site(PLAN.replace("ports = 8\n", f'ports = 8\nmac = "{SWITCH}"\naddress = "192.0.2.9"\n', 1))
+
+
+def test_a_switch_that_is_silent_itself_takes_what_hangs_on_it_along() -> None:
+    """The shed's switch and one thing behind it are as silent as all behind it: one finding, at the switch."""
+    scene = Scene(KNOWN).everybody(*SHED)
+    for mac in (*SHED, SWITCH):
+        scene.here(mac, ago_s=700)
+    assert scene.holds(MISSING) == {"switch:shed": "switch"}
+
+
+def test_a_switch_alone_is_missing_like_any_device() -> None:
+    """What hangs on it answers through it; only its own address is silent. While it answers nothing is wrong."""
+    assert Scene(KNOWN).everybody().here(SWITCH, ago_s=700).holds(MISSING) == {"switch:shed": "device"}
+    assert Scene(KNOWN).everybody().here(SWITCH, address="192.0.2.9").holds(MISSING) == {}

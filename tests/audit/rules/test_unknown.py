@@ -2,7 +2,8 @@ from __future__ import annotations
 
 from netaudit.audit.rules.rule import Mark
 from netaudit.audit.rules.unknown import UNKNOWN, is_made_up
-from tests.audit.scene import Scene, stranger
+from netaudit.site.load import parse_site
+from tests.audit.scene import PLAN, Scene, stranger
 
 
 def test_whoever_has_a_place_in_the_plan_is_known() -> None:
@@ -39,3 +40,12 @@ def test_made_up_macs_are_told_from_bought_ones() -> None:
     assert is_made_up("02:00:00:00:00:00")
     assert is_made_up("da:a1:19:00:00:01")
     assert not is_made_up("00:00:5e:00:53:01")
+
+
+def test_a_switch_and_a_router_that_the_plan_knows_by_mac_are_no_strangers() -> None:
+    """Heard on a segment where all places have names, without an address; without their MACs in the plan both are unknown."""
+    switch, router = "00:00:5e:00:53:c1", "00:00:5e:00:53:f1"
+    plan = PLAN.replace("ports = 8\n", f'ports = 8\nmac = "{switch}"\n', 1) + f'[router]\nmac = ["{router}"]\n'
+    told = Scene(parse_site(plan)).everybody().here(switch).here(router)
+    assert told.ask(UNKNOWN) == []
+    assert len(Scene().everybody().here(switch).here(router).ask(UNKNOWN)) == 2
