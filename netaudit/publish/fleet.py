@@ -129,9 +129,11 @@ def worst_first(glances: Iterable[Glance]) -> list[Glance]:
 
 
 def folder_of(key: str, name: str) -> str:
-    """Name the folder of a site's reports: what is plain of its name, for people, and its key."""
+    """Name the folder of a site's reports: its key; before one that is only a number, what is plain of the site's name."""
+    if not key.isdigit():
+        return key
     plain = _OTHERS.sub("-", name.lower()).strip("-")[:_LONGEST_NAME].strip("-")
-    return key if not plain or plain == key else f"{plain}-{key}"
+    return f"{plain}-{key}" if plain else key
 
 
 def read_site(plan: Document | None) -> Site:
@@ -187,7 +189,9 @@ def with_report(one: Glance, data: WeekReport, file: str) -> Glance:
         one,
         state=max(one.state, summary.state, key=order.index),
         word="all well" if word == "nothing found" else word,
-        sentence=summary.sentence,
+        sentence=f"When it was heard last: {summary.sentence[:1].lower()}{summary.sentence[1:]}"
+        if one.silent
+        else summary.sentence,
         busiest=busiest(data.standings, data.site),
         report=file,
     )

@@ -166,7 +166,7 @@ class Fleet:
                 files = sorted(one for one in self._folder.glob("*.db") if one.is_file())
             known = {shelf.where: shelf for shelf in self._shelves}
             names: set[str] = set()
-            self._shelves = [_file(path, names, known.get(str(path))) for path in files]
+            self._shelves = [_file(path, names, known.get(path.name)) for path in files]
         return self._shelves
 
     def _named(self, key: str) -> Iterator[tuple[_Shelf, int, str]]:
@@ -263,7 +263,7 @@ def _file(path: Path, names: set[str], known: _Shelf | None = None) -> _Shelf:
     # have more files than this process may hold open.
     url = URL.create("sqlite", database=path.absolute().as_uri(), query={"mode": "ro", "uri": "true"})
     engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_MS / 1000})
-    return _Shelf(engine, str(path), name)
+    return _Shelf(engine, path.name, name)
 
 
 def _only_read(connection: Any, _record: object) -> None:  # noqa: ANN401 - SQLAlchemy hands over the driver's connection
