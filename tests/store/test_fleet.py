@@ -119,7 +119,8 @@ def test_reports_of_all_sites_come_from_the_centre(
     centre: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """`report --all` as the reader writes a report of each site and one list, judged and drawn by the shipped plans."""
-    admit_reader(centre, READERS[0])
+    assert main(["serve", centre, "--admit", READERS[0]]) == 0
+    assert "may read all sites and write nothing" in capsys.readouterr().out
     out = tmp_path / "out"
     store = as_role(centre, READERS[0])
     assert main(["report", "--all", "--store", store, "--out", str(out), "--week", "2026-W11"]) == 0
