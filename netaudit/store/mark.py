@@ -16,27 +16,36 @@ from netaudit.store import schema
 from netaudit.store.upsert import upsert
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
 
 def begin(connection: Connection, site: int, stream: str) -> int | None:
     """Give the moment from which there is something to do [s since 1970]; None if the job never ran."""
+    return begin_all(connection, site, [stream]).get(stream)
+
+
+def begin_all(connection: Connection, site: int, streams: Sequence[str]) -> dict[str, int]:
+    """Give for each of several jobs the moment from which there is something to do; those that never ran are not in it."""
     mark = schema.marks.c
-    here = (mark.site == site) & (mark.stream == stream)
-    row = connection.execute(select(mark.done, mark.late).where(here)).first()
-    if row is None:
-        return None
-    if row.late is None:
-        return int(row.done)
-    done = min(row.done, row.late)
-    connection.execute(update(schema.marks).where(here).values(done=done, late=None))
-    return int(done)
+    asked = select(mark.stream, mark.done, mark.late).where(mark.site == site, mark.stream.in_(streams))
+    rows = connection.execute(asked).all()
+    begun = {row.stream: int(row.done if row.late is None else min(row.done, row.late)) for row in rows}
+    for row in rows:
+        if row.late is not None:
+            here = (mark.site == site) & (mark.stream == row.stream)
+            connection.execute(update(schema.marks).where(here).values(done=begun[row.stream], late=None))
+    return begun
 
 
 def set_done(connection: Connection, site: int, stream: str, done: int) -> None:
     """Note that all is done up to this moment [s since 1970], save what was written late meanwhile."""
+    set_all_done(connection, site, {stream: done})
+
+
+def set_all_done(connection: Connection, site: int, done: Mapping[str, int]) -> None:
+    """Note for each of several jobs how far all is done."""
     statement = upsert(connection.dialect.name, schema.marks, ("done",))
-    connection.execute(statement, {"site": site, "stream": stream, "done": done})
+    connection.execute(statement, [{"site": site, "stream": stream, "done": at} for stream, at in done.items()])
 
 
 def note_late(connection: Connection, site: int, table: str, at: int) -> None:

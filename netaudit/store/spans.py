@@ -41,16 +41,22 @@ def series_all(
     one = schema.series.c
     known = select(one.id, one.place, one.kind, one.quantum).where(one.site == site)
     lines = {row.id: (row.place, row.kind, row.quantum) for row in connection.execute(known)}
-    asked = read.span(schema.samples, site, seconds(since), seconds(until)).order_by(schema.samples.c.key)
+    sample = schema.samples.c
+    asked = read.span(schema.samples, site, seconds(since), seconds(until)).with_only_columns(sample.key, sample.value)
     found: dict[tuple[str, str], list[Reading]] = {}
-    for row in connection.execute(asked):
-        line = lines.get(series_of(row.key))
+    # Those of one second follow each other, and need its moment but once.
+    index, at = -1, since
+    for key, value in connection.execute(asked.order_by(sample.key)):
+        line = lines.get(series_of(key))
         if line is not None:
             place, kind, quantum = line
-            found.setdefault((place, kind), []).append(Reading(moment(index_of(row.key)), measured(row.value, quantum)))
-    for key, later in waits.items():
-        kept = [reading for reading in found.get(key, ()) if reading.at not in later]
-        found[key] = sorted((*kept, *later.values()), key=attrgetter("at"))
+            if index_of(key) != index:
+                index = index_of(key)
+                at = moment(index)
+            found.setdefault((place, kind), []).append(Reading(at, measured(value, quantum)))
+    for name, later in waits.items():
+        kept = [reading for reading in found.get(name, ()) if reading.at not in later]
+        found[name] = sorted((*kept, *later.values()), key=attrgetter("at"))
     return found
 
 
