@@ -18,9 +18,11 @@ from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.listener import REPEAT_S, Listener
 from netaudit.observe.observation import Health, How, Sighting
 from netaudit.observe.sweep import sweep
+from netaudit.observe.sweep6 import likely_addresses, sweep6
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable
+    from ipaddress import IPv6Network
 
     from netaudit.observe.observation import Observation
     from netaudit.site.model import Looking, Segment
@@ -84,7 +86,7 @@ class Looks:
                     self.learnt[one.mac] = Learnt(address, one.at)
 
     async def sweep(self) -> None:
-        """Ask every address of the segment once, the silent again."""
+        """Ask every address of the segment once, the silent again; then over IPv6, where the plan names its network."""
 
         async def look() -> tuple[Observation, ...]:
             result = await sweep(
@@ -99,6 +101,25 @@ class Looks:
             return (*result.sightings, *result.samples, *result.notices)
 
         await self._look(f"sweep:{self.name}", look)
+        if self.segment.network6 is not None:
+            await self._sweep6(self.segment.network6)
+
+    async def _sweep6(self, network: IPv6Network) -> None:
+        """Ask all nodes, and the addresses that devices known by now make of their MACs."""
+
+        async def look() -> tuple[Observation, ...]:
+            known = (bytes.fromhex(mac.replace(":", "")) for mac in self.learnt)
+            result = await sweep6(
+                self.interface,
+                segment=self.name,
+                networks=[network],
+                candidates=likely_addresses(known, [network]),
+                pace_hz=self.looking.pace_per_s,
+                retries=self.looking.retries,
+            )
+            return result.sightings
+
+        await self._look(f"sweep6:{self.name}", look)
 
     async def listen(self) -> None:
         """Hear what is said without being asked, until cancelled; a listener that can't is a source in trouble."""

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from netaudit.site.asked import ASKED
-from netaudit.site.ranges import is_loopback, is_plannable
+from netaudit.site.ranges import is_loopback, is_own, is_plannable
 from netaudit.site.topology import switch_segment
 
 if TYPE_CHECKING:
@@ -143,6 +143,11 @@ def _networks(site: Site) -> Iterator[Fault]:
             yield (
                 ("segment", name, "network"),
                 f"{network} has no room for a gateway and a device; write a /30 or larger",
+            )
+        if segment.network6 is not None and not is_own(segment.network6):
+            yield (
+                ("segment", name, "network6"),
+                f"{segment.network6} is not a range of one's own (RFC 4193) nor one for documentation; write one in fc00::/7",
             )
         if widest is not None and network.overlaps(widest[1].network):
             yield (

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from datetime import time
-from ipaddress import IPv4Address, IPv4Network
+from ipaddress import IPv4Address, IPv4Network, IPv6Network
 from typing import Annotated, Final, Literal, get_origin
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints
@@ -213,6 +213,9 @@ class Segment(Table):
     may_reach: tuple[Name, ...] = Field((), description="Segments that devices here may open connections to")
     guests: Guests | None = Field(None, description="People who come and go")
     targets: Targets = Field(default_factory=Targets, description="What is promised here")
+    network6: IPv6Network | None = Field(
+        None, description="IPv6 network of its own, such as fd00:20::/64; with it each sweep asks over IPv6, too"
+    )
     label: str = Field("", description="Name for people")
 
 
