@@ -37,6 +37,8 @@ if TYPE_CHECKING:
 
 # A box whose clock runs ahead by more than this is not believed when it says how late it is.
 AHEAD_S: Final = HOUR_S
+# Numbers of sites are PostgreSQL's integers, of 31 bits; nine digits are all of them that boxes will ever fill.
+_NUMBER: Final = re.compile(r"[0-9]{1,9}", re.ASCII)
 _OTHERS: Final = re.compile(r"[^0-9A-Za-z]+")
 
 
@@ -173,12 +175,14 @@ class Fleet:
         for shelf in self._all():
             if not key.startswith(shelf.name):
                 continue
-            sites = self._sites(shelf)
-            for number, name in sites.items():
-                if shelf.key(number, len(sites)) == key:
-                    yield shelf, number, name
+            # At a centre the key is the site's number: to find one of ten thousand, the others need not be read.
+            number = int(key) if not shelf.name and _NUMBER.fullmatch(key) else None
+            sites = self._sites(shelf, number)
+            for found, name in sites.items():
+                if shelf.key(found, len(sites)) == key:
+                    yield shelf, found, name
 
-    def _sites(self, shelf: _Shelf) -> dict[int, str]:
+    def _sites(self, shelf: _Shelf, number: int | None = None) -> dict[int, str]:
         with told(shelf.where), shelf.engine.connect() as connection:
             found = version_of(connection)
             if found != HEAD:
@@ -187,7 +191,9 @@ class Fleet:
                     "bring it there, or update this one"
                 )
             one = schema.sites.c
-            return {row.id: row.name for row in connection.execute(select(one.id, one.name))}
+            asked = select(one.id, one.name)
+            rows = connection.execute(asked if number is None else asked.where(one.id == number))
+            return {row.id: row.name for row in rows}
 
     def _read(self, shelf: _Shelf) -> list[News]:
         sites = self._sites(shelf)
