@@ -1,13 +1,16 @@
 """
 The box under soak: the daemon's own judging, keeping, telling and delivering, on a clock that runs some thousand times faster.
 
-Called by soak.py in a process of its own: `python -m tests.soak.box FOLDER FIRST_STEP DAYS DEVICES KILLS SEED`. After each step it says
-its number and its resident memory.
+Called by soak.py in a process of its own: `python -m tests.soak.box FOLDER FIRST_STEP DAYS DEVICES KILLS SEED LEAK`. After each step it
+says its number; once a day also the memory that is in use, and what of it is resident. LEAK octets are kept at each step, to see
+that a leak is noticed.
 """
 
 from __future__ import annotations
 
 import asyncio
+import ctypes
+import gc
 import logging
 import os
 import resource
@@ -31,8 +34,9 @@ UNLIMITED = resource.RLIM_INFINITY
 class Box:
     """The process: its clock, store and watch."""
 
-    def __init__(self, folder: Path, script: Script) -> None:
+    def __init__(self, folder: Path, script: Script, leak: int) -> None:
         self.folder, self.script = folder, script
+        self.leak, self.leaked = leak, list[bytes]()
         self.now = BEGINS
         self.open()
 
@@ -70,7 +74,9 @@ class Box:
                 await self.turn(step)
             finally:
                 resource.setrlimit(resource.RLIMIT_FSIZE, (UNLIMITED, UNLIMITED))
-            print(step, resident_bytes(), flush=True)
+            self.leaked.append(bytes(self.leak))
+            said = f" {self.settled_bytes()} {resident_bytes()}" if step % self.script.settles_every == 0 else ""
+            print(f"step {step}{said}", flush=True)
         await self.close()
 
     async def turn(self, step: int) -> None:
@@ -84,6 +90,43 @@ class Box:
             except NetauditError as error:
                 logging.getLogger("soak").warning("%s", error)
 
+    def settled_bytes(self) -> int:
+        """Give the memory in use when nothing is under way: without garbage and without the database's cache, which is bounded."""
+        self.store._engine.dispose()
+        gc.collect()
+        return used_bytes()
+
+
+class Mallinfo(ctypes.Structure):
+    """What mallinfo2(3) gives."""
+
+    _fields_ = tuple(
+        (name, ctypes.c_size_t)
+        for name in [
+            "arena",
+            "ordblks",
+            "smblks",
+            "hblks",
+            "hblkhd",
+            "usmblks",
+            "fsmblks",
+            "uordblks",
+            "fordblks",
+            "keepcost",
+        ]
+    )
+
+
+LIBC = ctypes.CDLL(None)
+LIBC.mallinfo2.restype = Mallinfo
+
+
+def used_bytes() -> int:
+    """Give what is allocated and not freed: to the octet, where resident memory is blurred by holes and arenas."""
+    # With PYTHONMALLOC=malloc, as soak.py sets it, Python's own objects are in it as well as SQLite's.
+    told = LIBC.mallinfo2()
+    return int(told.uordblks) + int(told.hblkhd)
+
 
 def resident_bytes() -> int:
     """Give the memory of this process that is in use."""
@@ -92,10 +135,10 @@ def resident_bytes() -> int:
 
 def main() -> None:
     """Live."""
-    folder, first, days, devices, kills, seed = sys.argv[1:]
+    folder, first, days, devices, kills, seed, leak = sys.argv[1:]
     logging.basicConfig(level=logging.INFO, stream=sys.stderr)
     script = write_script(days=int(days), devices=int(devices), kills=int(kills), seed=int(seed))
-    asyncio.run(Box(Path(folder), script).live(int(first)))
+    asyncio.run(Box(Path(folder), script, int(leak)).live(int(first)))
 
 
 if __name__ == "__main__":

@@ -19,6 +19,7 @@ STEP = timedelta(minutes=5)
 STEPS_A_DAY = 288
 # Enough for 250 stations under the ceilings, each known by its MAC: a nameless one would take a stranger's place.
 POINTS = 6
+# The interface of the segment, a switch and a resolver: each of them dies now and then.
 SOURCES = ("sweep:home", "switch:shelf", "names:home")
 
 
@@ -42,6 +43,8 @@ class Script:
     reloads   steps at which a changed plan is taken
     full      steps at which nothing can be written
     jumps     steps at which the clock is wrong, and by how much
+    flaps     steps at which the interface is down and back before anybody need hear of it
+    deaf      steps at which the receiver of alerts takes nothing
     """
 
     devices: int
@@ -51,6 +54,23 @@ class Script:
     reloads: set[int] = field(default_factory=set)
     full: set[int] = field(default_factory=set)
     jumps: dict[int, timedelta] = field(default_factory=dict)
+    flaps: set[int] = field(default_factory=set)
+    deaf: set[int] = field(default_factory=set)
+
+    @property
+    def calm_from(self) -> int:
+        """The first step of the last third: there memory is watched, without a kill or a new plan that would free what is kept."""
+        return self.steps * 2 // 3
+
+    @property
+    def is_long(self) -> bool:
+        """Whether its last third has days enough to tell a slow leak from what each day brings."""
+        return self.steps >= 20 * STEPS_A_DAY
+
+    @property
+    def settles_every(self) -> int:
+        """After so many steps memory is looked at: four times a day, in a short soak twice an hour."""
+        return 72 if self.is_long else 6
 
     def plan(self, number: int) -> str:
         """Write the plan after so many changes."""
@@ -72,6 +92,8 @@ class Script:
     def observations(self, step: int, at: datetime) -> Iterator[Observation]:
         """Give what the collectors say at a step; at: by the clock of the box, right or wrong."""
         gone = {one.place for one in self.troubles if one.begins <= step < one.ends}
+        if step in self.flaps:
+            gone.add("source:sweep:home")
         for source in SOURCES:
             good = f"source:{source}" not in gone
             yield Health(at, source, good=good, reason="" if good else "as the script has it")
@@ -125,12 +147,14 @@ def write_script(*, days: int, devices: int, kills: int, seed: int) -> Script:
         script.troubles.append(Trouble(rule, place, step, step + lasts))
         step += lasts + chance.randint(30, 48)
         number += 1
-    # The last third goes on without a kill: there memory is watched.
-    calm = script.steps * 2 // 3
-    script.kills = set(chance.sample(range(20, calm, 4), kills))
-    script.reloads = set(chance.sample(range(30, script.steps, 7), max(2, days)))
+    script.kills = set(chance.sample(range(20, script.calm_from, 4), kills))
+    script.reloads = set(chance.sample(range(30, script.calm_from, 7), max(2, days)))
     for begins in chance.sample(range(40, script.steps - 20, 11), max(1, days // 3)):
         script.full |= set(range(begins, begins + 4))
-    for begins in chance.sample(range(60, script.steps - 20, 13), max(1, days // 5)):
-        script.jumps |= dict.fromkeys(range(begins, begins + 3), timedelta(minutes=chance.choice((-50, 70))))
+    for number, begins in enumerate(chance.sample(range(60, script.steps - 20, 13), max(2, days // 5))):
+        script.jumps |= dict.fromkeys(range(begins, begins + 3), timedelta(minutes=(-50, 70)[number % 2]))
+    script.flaps = set(chance.sample(range(50, script.steps - 20, 5), 2 * days))
+    # The receiver goes away just before there is something to tell, for two hours.
+    for one in chance.sample(script.troubles[:-1], max(1, days // 3)):
+        script.deaf |= set(range(one.begins - 4, one.begins + 20))
     return script
