@@ -266,9 +266,9 @@ def _file(path: Path, names: set[str], known: _Shelf | None = None) -> _Shelf:
     if known is not None and known.name == name:
         return known
     # mode=ro: the file, its journal mode included, stays as it is (https://sqlite.org/uri.html). No pool: a folder may
-    # have more files than this process may hold open.
+    # have more files than this process may hold open. No cache of statements either: each file's would be 0.8 MB.
     url = URL.create("sqlite", database=path.absolute().as_uri(), query={"mode": "ro", "uri": "true"})
-    engine = create_engine(url, poolclass=NullPool, connect_args={"timeout": BUSY_MS / 1000})
+    engine = create_engine(url, poolclass=NullPool, query_cache_size=0, connect_args={"timeout": BUSY_MS / 1000})
     return _Shelf(engine, path.name, name)
 
 
