@@ -18,6 +18,7 @@ from netaudit.daemon.sources import Sources
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import Health, Naming, Notice, Sample, Sighting
 from netaudit.observe.rights import need_raw, own_rights
+from netaudit.observe.snmp.switch import TABLES_EVERY_S
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable, Iterable, Mapping
@@ -91,7 +92,14 @@ async def collect(
             raise LookError(
                 f"segment {look.name}: this box has no interface {look.interface}; `ip link` lists what there is"
             )
-    sources = Sources(site, sink=sink, now=now, environ=environ, looks=looks)
+    sources = Sources(
+        site,
+        sink=sink,
+        now=now,
+        environ=environ,
+        looks=looks,
+        tables_every_s=min(TABLES_EVERY_S, seconds / ROUNDS),
+    )
 
     async def report() -> None:
         tell(freeze(seen.values(), began, now()))

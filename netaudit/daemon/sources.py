@@ -26,7 +26,7 @@ from netaudit.observe.services import TIME, NamedDevice, ask_names
 from netaudit.observe.snmp.agent import Agent, Community, User, secret
 from netaudit.observe.snmp.links import Hangs
 from netaudit.observe.snmp.opening import open_agent
-from netaudit.observe.snmp.switch import SwitchLook
+from netaudit.observe.snmp.switch import TABLES_EVERY_S, SwitchLook
 from netaudit.observe.time_server import ask_time
 from netaudit.site.topology import follow
 
@@ -67,7 +67,7 @@ class Sources:
     The looks of a plan that go beyond its segments.
 
     Args:      sink takes observations; environ holds the secrets by the names that the plan gives; looks: those at the
-               segments, which learn the router's MAC.
+               segments, which learn the router's MAC; tables_every_s: how often a switch's tables are read.
     """
 
     def __init__(
@@ -78,12 +78,14 @@ class Sources:
         now: Callable[[], datetime],
         environ: Mapping[str, str],
         looks: Sequence[Looks],
+        tables_every_s: float = TABLES_EVERY_S,
     ) -> None:
         self._site = site
         self._sink = sink
         self._now = now
         self._environ = environ
         self._looks = looks
+        self._tables_every_s = tables_every_s
         self._networks = (*(segment.network for segment in site.segment.values()), LOOPBACK)
         self._failing: set[str] = set()
         self.jobs = tuple(self._all())
@@ -182,6 +184,7 @@ class Sources:
                         client,
                         hangs=lambda: self.hangs(name),
                         planned_w=supply_w,
+                        tables_every_s=self._tables_every_s,
                         # The next visit must not find the last one still there.
                         deadline_s=min(30.0, 0.8 * snmp.every_s),
                         now=self._now,

@@ -367,12 +367,12 @@ def test_an_empty_segment_makes_no_baseline(lab: Lab, tmp_path: Path) -> None:
 
 @pytest.mark.timeout(60)
 def test_accepting_by_looking_says_what_too_short_a_look_can_not_prove(lab: Lab, tmp_path: Path) -> None:
-    """Three seconds prove who is there; loss stays open; the word for the restart is given; the certificate holds."""
+    """Six seconds prove who is there; loss stays open; the word for the restart is given; the certificate holds."""
     plan = tmp_path / "site.toml"
     plan.write_text(NIGHT, encoding="utf-8")
     lab.segment([ROUTER, DESK_HOST, SCALE], own=["192.0.2.1/27"])
     words = [sys.executable, "-m", "netaudit", "accept", str(plan)]
-    done = lab.run([*words, "--for", "3s", "--out", str(tmp_path), "--json", "--restart", "the shelf"], check=False)
+    done = lab.run([*words, "--for", "6s", "--out", str(tmp_path), "--json", "--restart", "the shelf"], check=False)
     document = json.loads(done.stdout)
     outcomes = {one["key"]: {item["outcome"] for item in one["items"]} for one in document["content"]["results"]}
     assert outcomes["presence"] == {"passed"}

@@ -145,6 +145,12 @@ class Switch:
                 name = f"p{number}.{vlan}"
                 switch.ip(f"link set {name} addrgenmode none", f"link set {name} master {vlan} up")
 
+    def move(self, port: int, other: int) -> None:
+        """Plug the cable to another switch, with its legs, into another port that is free."""
+        for vlan in self.vlans:
+            was, new = f"p{port}.{vlan}", f"p{other}.{vlan}"
+            self.ip(f"link set {was} down", f"link set {was} name {new}", f"link set {new} up")
+
     def exchange(self, one: str, other: str) -> None:
         """Plug the cables of two ports into each other's."""
         pairs = ((one, "between"), (other, f"p{one}"), ("between", f"p{other}"))

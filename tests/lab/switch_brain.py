@@ -128,7 +128,8 @@ class Brain:
             except OSError:
                 # Down, or renamed a moment ago: a new socket next time.
                 self.sockets.pop(name).close()
-        self.neighbours = {key: known for key, known in self.neighbours.items() if known[0] > now_s}
+        there = set(ports.values())
+        self.neighbours = {key: known for key, known in self.neighbours.items() if known[0] > now_s and key[0] in there}
 
     def _hear(self, sock: socket.socket, port: int, now_s: float, seed: dict[str, Any]) -> None:
         own = bytes.fromhex(seed["mac"].replace(":", ""))

@@ -434,10 +434,15 @@ def test_who_leaves_during_the_test_fails_alone() -> None:
 
 
 def test_a_restart_that_loses_a_device_fails() -> None:
-    """Who was seen before the restart and never after it is named."""
+    """Who was seen before the restart and never well after it is named; seen just after the word for it, it was not yet off."""
     seen = swap(
         as_planned(),
         lambda one: None if isinstance(one, Sighting) and one.mac == BOX and one.at > at(15) else one,
     )
-    failed = [result.key for result in judged(seen).results if result.outcome is Outcome.FAILED]
+    soon = Sighting(at(16), "home", BOX, "192.0.2.100", How.ARP)
+    for told in (seen, [*seen, soon]):
+        failed = [result.key for result in judged(told).results if result.outcome is Outcome.FAILED]
+        assert failed == ["restart"]
+    dark = Sample(at(29), port_of("device:box"), vocabulary.SPEED_BPS, 0.0)
+    failed = [result.key for result in judged([*seen, dark]).results if result.outcome is Outcome.FAILED]
     assert failed == ["restart"]

@@ -7,48 +7,26 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.presence import known_as
+from netaudit.audit.acceptance.restart import not_back, owing, restarted_at, seen_well_after
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from datetime import datetime
 
     from netaudit.audit.acceptance.check import Item, Trial
-    from netaudit.audit.roster import Thing
 
 
 _CURE: Final = "Look at the channel's address and its secret."
 
 
-def restarted_at(trial: Trial) -> datetime | None:
-    """Give the moment of the last restart that was asked for."""
-    return max((one.at for one in trial.told(words.RESTART)), default=None)
-
-
-def not_back(trial: Trial) -> tuple[Thing, ...]:
-    """Give who was there before the last restart and was not seen after it. Who comes and goes, or sleeps, owes no return."""
-    at = restarted_at(trial)
-    if at is None:
-        return ()
-    after = {one.mac for one in trial.evidence.sightings if one.at > at}
-    return tuple(thing for thing in _owing(trial, at) if after and not after.intersection(trial.found[thing.ref]))
-
-
-def _owing(trial: Trial, at: datetime) -> list[Thing]:
-    """Give who was there before a restart and owes a return."""
-    before = {one.mac for one in trial.evidence.sightings if one.at < at}
-    seen = [trial.roster.by_ref[ref] for ref, macs in trial.found.items() if before.intersection(macs)]
-    return [thing for thing in seen if thing.watched and not thing.sleeps]
-
-
 def judge_restart(trial: Trial) -> Iterator[Item]:
-    """Ask whether all who were there before the last restart were seen after it. An optional step."""
+    """Ask whether all who were there before the last restart were seen well after it. An optional step."""
     at = restarted_at(trial)
     if at is None:
         yield untested("site", "nothing was switched off and on", "Optional: --restart WHAT.")
         return
     waited_s = (trial.evidence.until - at).total_seconds()
-    if not any(one.at > at for one in trial.evidence.sightings):
-        yield untested("site", f"nothing was looked for in the {waited_s:.0f} s after it", "Look for longer.")
+    if not seen_well_after(trial, at):
+        yield untested("site", f"nothing was seen late in the {waited_s:.0f} s after it", "Look for longer.")
         return
     gone = sorted(known_as(thing) for thing in not_back(trial))
     if gone:
@@ -58,7 +36,7 @@ def judge_restart(trial: Trial) -> Iterator[Item]:
             "See that each starts by itself and joins again.",
         )
     else:
-        there = len(_owing(trial, at))
+        there = len(owing(trial, at))
         yield passed(
             "site",
             f"all {there} that the plan expects and that were there before were seen within {waited_s:.0f} s after it",

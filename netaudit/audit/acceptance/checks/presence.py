@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
-from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.restart import not_back
 from netaudit.audit.rules.rule import lasting, named
 
 if TYPE_CHECKING:
@@ -37,9 +37,10 @@ def _unnamed(trial: Trial, segment: str) -> tuple[str, ...]:
 
 def judge_presence(trial: Trial) -> Iterator[Item]:
     """Ask for each thing that the plan knows, and for as many of the others as it counts."""
+    lost = {thing.ref for thing in not_back(trial)}
     for thing in trial.roster.things:
         if thing.ref in trial.left:
-            yield _left(trial, thing)
+            yield _left(trial, thing, lost=thing.ref in lost)
         elif thing.ref in trial.found:
             yield passed(thing.ref, f"seen as {', '.join(trial.found[thing.ref])}")
         elif not thing.watched:
@@ -82,12 +83,11 @@ def judge_presence(trial: Trial) -> Iterator[Item]:
             yield failed(place, said, "Find out which of them are not back; give those that matter a MAC in the plan.")
 
 
-def _left(trial: Trial, thing: Thing) -> Item:
+def _left(trial: Trial, thing: Thing, *, lost: bool) -> Item:
     """Say what to make of a thing that was seen, but not to the end. Who didn't survive a restart is that check's."""
     silent_s = trial.left[thing.ref]
     said = f"not seen in the last {lasting(silent_s)} of the test; it may be silent for {lasting(thing.silent_after_s)}"
-    restarts = [(trial.evidence.until - one.at).total_seconds() for one in trial.told(words.RESTART)]
-    if any(silent_s >= one for one in restarts):
+    if lost:
         return untested(thing.ref, f"{said}; it did not come back after the restart")
     return failed(thing.ref, said, "See why it went: its power, its cable, its level.")
 

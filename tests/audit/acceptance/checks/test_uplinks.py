@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -215,3 +216,10 @@ def test_a_switch_that_is_away_is_presences_trouble() -> None:
         *without(BY_LLDP, TO_LEFT),
     ]
     assert outcomes(seen, plan)["left"] is Outcome.NOT_TESTED
+
+
+def test_the_last_word_counts() -> None:
+    """Told on another port first and on the planned one last, it hangs as planned; the other way round it doesn't."""
+    for first, last, outcome in ((FREE, TO_LEFT, Outcome.PASSED), (TO_LEFT, FREE, Outcome.FAILED)):
+        early, late = lldp(first, LEFT), replace(lldp(last, LEFT), at=BEGAN + timedelta(minutes=5))
+        assert outcomes([early, late])["left"] is outcome
