@@ -133,6 +133,7 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
     from dataclasses import replace
 
     from netaudit.audit.acceptance.words import RESTART
+    from netaudit.audit.rules.rule import lasting
     from netaudit.cli.evidence_input import tell_span
     from netaudit.daemon.collect import collect
     from netaudit.observe.observation import Notice
@@ -143,7 +144,8 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
     def tell(evidence: Evidence) -> None:
         if restart and not told:
             told.append(Notice(evidence.until, "site", RESTART, (("what", restart),)))
-            sys.stderr.write(f"now switch off and on again: {restart}\n")
+            # Who is seen in the last quarter of the test has come back.
+            sys.stderr.write(f"now switch off and on again, within {lasting(seconds / 4)}: {restart}\n")
 
     evidence = asyncio.run(
         collect(site, seconds, environ=os.environ, every_s=seconds / 2 if restart else None, tell=tell)
