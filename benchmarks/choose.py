@@ -1,14 +1,17 @@
 """
-How long choosing takes on a large drawn site, in CPU time: 40 sheets, 12 closets, 40 access points.
+How long choosing takes, in CPU time: on a large drawn site, and where the plan gives rooms and hangs no access point.
 
-Run: python benchmarks/choose.py. It prints CPU and wall time of one choice, the rounds it took, and how often the time of one
-ledger of the same site that is: a ratio that holds on other machines, too.
+Run: python benchmarks/choose.py. For 40 sheets, 12 closets and 40 access points, for the demo with its devices in rooms, and for
+drawn houses of 12 and 20 rooms, it prints CPU and wall time of one choice, the proposals it took, what is proven, and how often
+the time of one ledger of the same site that is: a ratio that holds on other machines, too.
 """
 
 from __future__ import annotations
 
 import random
 import time
+import tomllib
+from importlib import resources
 from typing import Any
 
 from netaudit.capacity.choose.search import choose
@@ -120,19 +123,86 @@ def plan(draw: random.Random) -> dict[str, Any]:
     }
 
 
-def main() -> None:
-    draw = random.Random(SEED)
-    raw, equipment = plan(draw), Equipment.model_validate(sheets(draw))
+def house(draw: random.Random, rooms: int) -> dict[str, Any]:
+    """Give a house of two storeys and a barn with so many rooms, things in each of them, and no access point."""
+    in_barn = rooms - max(1, rooms // 6)
+    room: dict[str, Any] = {}
+    for number in range(rooms):
+        place, floor = number // 2, number % 2
+        barn = number >= in_barn
+        room[f"room-{number}"] = {
+            "building": "barn" if barn else "house",
+            "closet": "barn" if barn else ("cellar", "attic")[floor],
+            "floor": 0 if barn else floor,
+            "x": f"{60 * barn + 7 * (place % 4)} m",
+            "y": f"{6 * (place // 4)} m",
+            "width": "7 m",
+            "depth": "6 m",
+        }
+    device: dict[str, Any] = {"cameras": {"kind": "camera", "count": 4, "at": "barn", "segment": "eyes"}}
+    for name in room:
+        device[f"phones-{name}"] = {"kind": "phone", "count": draw.randint(1, 3), "at": name, "segment": "home"}
+        device[f"plugs-{name}"] = {"kind": "plug", "count": draw.randint(1, 2), "at": name, "segment": "things"}
+        for kind, chance in (("laptop", 0.6), ("television", 0.3), ("desktop", 0.4)):
+            if draw.random() < chance:
+                device[f"{kind}-{name}"] = {"kind": kind, "at": name, "segment": "home"}
+    return {
+        "site": {"name": "house"},
+        "segment": {
+            "home": {"network": "10.64.0.0/22", "ssid": "house", "pool": ["10.64.0.50", "10.64.3.250"]},
+            "things": {"network": "10.65.0.0/22", "ssid": "things", "pool": ["10.65.0.50", "10.65.3.250"]},
+            "eyes": {"network": "10.66.0.0/24"},
+        },
+        "building": {"house": {}, "barn": {}},
+        "closet": {
+            "cellar": {"building": "house", "max_switches": 2},
+            "attic": {"building": "house", "max_switches": 2},
+            "barn": {"building": "barn"},
+        },
+        "room": room,
+        "router": {"closet": "cellar", "wan_down": "1 Gb/s", "wan_up": "200 Mb/s"},
+        "recorder": {"box": {"closet": "cellar", "segment": "eyes", "retention": "7 d"}},
+        "device": device,
+    }
+
+
+def demo_in_rooms() -> tuple[dict[str, Any], Equipment]:
+    """Give the demo with nothing hung, a room for each device that had access points, and its sheets."""
+    folder = resources.files("netaudit.demo")
+    raw, found = (tomllib.loads(folder.joinpath(name).read_text("utf-8")) for name in ("site.toml", "equipment.toml"))
+    hung = {row["drop"] for row in raw.pop("access_point").values()}
+    raw["drop"] = {name: row for name, row in raw["drop"].items() if name not in hung}
+    indoors = [
+        name for name, row in raw["room"].items() if row["building"] == "dwelling" and not row.get("outdoor", False)
+    ]
+    for number, row in enumerate(row for row in raw["device"].values() if "at" not in row):
+        row.pop("access_points", None)
+        row["at"] = indoors[number % len(indoors)]
+    return raw, Equipment.model_validate(found)
+
+
+def measure(name: str, raw: dict[str, Any], equipment: Equipment) -> None:
     cpu, wall = time.process_time(), time.perf_counter()
     chosen = choose(raw, equipment)
     cpu, wall = time.process_time() - cpu, time.perf_counter() - wall
     ledger = time.process_time()
     gather(build_site(chosen.raw))
     ledger = time.process_time() - ledger
+    print(f"{name}")
+    print(f"  chosen in {cpu:.2f} s of CPU time ({wall:.2f} s by the clock), {chosen.rounds} proposals")
+    print(f"  {chosen.price:.2f}, nothing below {chosen.bound:.2f}, proven cheapest: {chosen.proven}")
+    print(f"  {cpu / ledger:.0f} times one ledger of the site; {len(chosen.site.access_point)} access points")
+
+
+def main() -> None:
+    draw = random.Random(SEED)
+    raw, equipment = plan(draw), Equipment.model_validate(sheets(draw))
     count = sum(len(table) for _, table in equipment if table)
-    print(f"{count} sheets, {CLOSETS} closets, {POINTS} access points")
-    print(f"chosen in {cpu:.2f} s of CPU time ({wall:.2f} s by the clock), {chosen.rounds} proposals")
-    print(f"proven cheapest: {chosen.proven}; {cpu / ledger:.0f} times one ledger of the site")
+    measure(f"{count} sheets, {CLOSETS} closets, {POINTS} access points", raw, equipment)
+    raw, equipment = demo_in_rooms()
+    measure(f"the demo in its {len(raw['room'])} rooms, nothing hung", raw, equipment)
+    for rooms in (12, 20):
+        measure(f"a house of {rooms} rooms, nothing hung", house(random.Random(SEED), rooms), equipment)
 
 
 if __name__ == "__main__":

@@ -8,11 +8,26 @@ from netaudit.cli.output import console, print_json
 
 if TYPE_CHECKING:
     import argparse
+    from collections.abc import Callable
 
     from rich.console import Console
 
     from netaudit.capacity.choose.frontier import Frontier, Offer
     from netaudit.site.model import Site
+
+
+# Columns of a terminal as it opens; tables and sentences keep to it.
+WIDTH = 80
+# Time to look for one option: all plans of a house are through in a second or two, and nobody waits much longer for a table.
+PATIENCE_S = 20.0
+
+
+def seconds(text: str) -> float:
+    """Read a time of a second or more, for argparse."""
+    value = float(text)
+    if not 1.0 <= value <= 86_400.0:
+        raise ValueError(text)
+    return value
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:
@@ -28,6 +43,13 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument("--as-drawn", action="store_true", help="price the plan as it is drawn beside the options")
     parser.add_argument("--option", metavar="NAME", default="grown", help="option to write (grown when left out)")
     parser.add_argument("--write", metavar="FILE", help="write the plan with that option's equipment")
+    parser.add_argument(
+        "--patience",
+        metavar="SECONDS",
+        type=seconds,
+        default=PATIENCE_S,
+        help=f"time to look for each option ({PATIENCE_S:g} when left out); then the best found is shown with what is proven",
+    )
     parser.add_argument("--json", action="store_true", help="print one JSON document")
     parser.set_defaults(func=run)
 
@@ -50,7 +72,7 @@ def run(args: argparse.Namespace) -> int:
             raise OutOfRange(f"--write {args.write}: is what is read; name another file")
     raw = parse_toml(text, args.site)
     equipment = load_equipment(args.equipment)
-    found = frontier(raw, equipment, file=args.site, text=text)
+    found = frontier(raw, equipment, file=args.site, text=text, watch=lambda: _for(args.patience))
     written = found.offer(args.option)
     if args.as_drawn:
         drawn = as_drawn(raw, file=args.site, text=text)
@@ -88,6 +110,7 @@ def _document(found: Frontier) -> dict[str, object]:
             "years_until_outgrown": figures.years,
             "limited_by": None if limit is None else {"kind": limit.kind, "place": limit.place},
             "proven_cheapest": offer.proven,
+            "proven_at_least": offer.bound,
             "bought": offer.bought,
         }
         if offer.bought and lower is not None:
@@ -107,28 +130,66 @@ def _print(out: Console, found: Frontier) -> None:
     if found.offers:
         out.print(_table(found))
         for offer in found.offers:
-            out.print(Text(f"{offer.wish.name}: {offer.wish.text}" + _unproven(offer)))
+            out.print(Text(_folded(f"{offer.wish.name}: {offer.wish.text}{_outgrown(offer)}{_unproven(offer)}")))
+            if found.free and offer.bought:
+                out.print(Text(_folded(f"   {_hung(offer)}")))
         chosen = [offer for offer in found.offers if offer.bought]
         if len(chosen) > 1:
             out.print()
         for lower, upper in pairwise(chosen):
             changes, buys = step_up(lower, upper)
             more = upper.figures.price - lower.figures.price
-            out.print(Text(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f}: {buys}"))
-            _line(out, f"   {changes}")
+            header = upper.site.site
+            out.print(Text(_folded(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f} {header.currency}: {buys}")))
+            out.print(Text(_folded(f"   {changes}")))
     for wish, why in found.refused:
-        out.print(Text(f"{wish.name}: no set carries it: {why}"))
+        out.print(Text(_folded(f"{wish.name}: no set carries it: {why}")))
 
 
-def _line(out: Console, text: str) -> None:
-    """Print one line; what doesn't fit is in the JSON document."""
-    from rich.text import Text
+def _folded(text: str) -> str:
+    """Fold a line at the width of a narrow terminal; what follows the first line is set in."""
+    from textwrap import fill
 
-    out.print(Text(text), no_wrap=True, overflow="ellipsis", crop=True)
+    return fill(text, WIDTH, subsequent_indent="   ", break_long_words=False, break_on_hyphens=False)
+
+
+def _hung(offer: Offer) -> str:
+    """Say how many access points hang, and where: the plan has left it open."""
+    hung = {
+        ref.removeprefix("access_point:"): sheets
+        for ref, sheets in offer.bought.items()
+        if ref.startswith("access_point:")
+    }
+    where = ", ".join(f"{name} ({sheets[0]})" for name, sheets in hung.items())
+    return f"{len(hung)} access point{'s' if len(hung) != 1 else ''}: {where}"
+
+
+def _for(time_s: float) -> Callable[[], bool]:
+    """Give what says yes until so much time has passed from now on."""
+    from time import monotonic
+
+    end_s = monotonic() + time_s
+    return lambda: monotonic() < end_s
+
+
+def _outgrown(offer: Offer) -> str:
+    from netaudit.publish.text import kind_name, place_name
+
+    limit = offer.figures.limit
+    return "" if limit is None else f"; outgrown first: {kind_name(limit.kind)}, {place_name(limit.place, offer.site)}"
 
 
 def _unproven(offer: Offer) -> str:
-    return "" if offer.proven or not offer.bought else " (the list of switches was cut: a cheaper set may exist)"
+    """Say what may be left to save, where an option isn't proven to be the cheapest."""
+    if offer.proven or not offer.bought:
+        return ""
+    if offer.bound <= 0.0:
+        return " (not proven: the list of switches was cut, a cheaper set may exist)"
+    left = offer.figures.price - offer.bound
+    return (
+        f" (not proven the cheapest: nothing costs less than {offer.bound:.2f}, so at most {left:.2f} or "
+        f"{left / offer.figures.price:.1%} could be saved)"
+    )
 
 
 def _table(found: Frontier) -> object:
@@ -137,17 +198,14 @@ def _table(found: Frontier) -> object:
     from rich import box
     from rich.table import Table
 
-    from netaudit.publish.text import kind_name, place_name, quantity
+    from netaudit.publish.text import quantity
 
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     table.add_column("option", no_wrap=True)
     for title in ("price", "powered\nports", "W left", "busiest\nradio", "stations\nleft", "years"):
         table.add_column(title, justify="right", no_wrap=True)
-    table.add_column("outgrown first", overflow="fold")
     for offer in found.offers:
-        figures, site = offer.figures, offer.site
-        header = site.site
-        limit = figures.limit
+        figures, header = offer.figures, offer.site.site
         table.add_row(
             offer.wish.name,
             quantity(figures.price, header.currency, header.locale),
@@ -156,7 +214,6 @@ def _table(found: Frontier) -> object:
             quantity(figures.busiest, "share", header.locale),
             f"{figures.stations_left:.0f}",
             "never" if math.isinf(figures.years) else f"{figures.years:.1f}",
-            "" if limit is None else f"{kind_name(limit.kind)}, {place_name(limit.place, site)}",
         )
     return table
 

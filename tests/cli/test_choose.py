@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -14,14 +15,46 @@ CALL = ("choose", str(DEMO / "site.toml"), str(DEMO / "equipment.toml"))
 
 
 def test_options_fit_the_page_and_say_what_a_step_buys(capsys: pytest.CaptureFixture[str]) -> None:
-    """At most 100 columns, no colour in a pipe, and the steps explained in at most ten lines."""
+    """At most 80 columns, no colour in a pipe, each step explained in at most ten lines and nothing cut off."""
     assert main([*CALL, "--as-drawn"]) == 0
     said = capsys.readouterr().out
-    assert max(map(len, said.splitlines())) <= 100
+    assert max(map(len, said.splitlines())) <= 80
     assert "\x1b" not in said
-    steps = [line for line in said.splitlines() if " -> " in line]
-    assert 1 <= len(steps) <= 10
+    assert "…" not in said
+    steps = said[said.index("\ntoday -> ") + 1 :].splitlines()
+    heads = [number for number, line in enumerate(steps) if not line.startswith(" ")]
+    assert all(" -> " in steps[number] and " EUR: " in steps[number] for number in heads)
+    assert all(after - before <= 10 for before, after in pairwise([*heads, len(steps)]))
     assert "as drawn" in said
+
+
+def test_rooms_are_named_where_the_plan_hangs_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Three rooms and no access point: each option says how many hang and where, and the written plan has no line over."""
+    plan, written = tmp_path / "plan.toml", tmp_path / "written.toml"
+    rooms = "".join(
+        f'[room.room-{n}]\nx = "{6 * n} m"\ny = "0 m"\nwidth = "6 m"\ndepth = "5 m"\n'
+        f'[device.phones-{n}]\nkind = "phone"\ncount = 4\nat = "room-{n}"\n'
+        for n in range(3)
+    )
+    plan.write_text(f'[site]\nname = "hut"\n[segment.home]\nnetwork = "10.9.0.0/24"\nssid = "hut"\n[closet.a]\n{rooms}')
+    assert main(["choose", str(plan), CALL[2], "--write", str(written)]) == 0
+    said = capsys.readouterr().out
+    assert "\n   1 access point: room-" in said
+    assert "not proven" not in said
+    assert max(map(len, said.splitlines())) <= 80
+    assert main(["dimension", str(written)]) == 0
+    assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
+
+
+def test_impatience_is_told_what_is_proven(capsys: pytest.CaptureFixture[str]) -> None:
+    """A time that is no time is refused; with a second the demo is proven all the same or says what could be saved."""
+    with pytest.raises(SystemExit) as ended:
+        main([*CALL, "--patience", "0"])
+    assert ended.value.code == 2
+    capsys.readouterr()
+    assert main([*CALL, "--patience", "1", "--json"]) == 0
+    for option in json.loads(capsys.readouterr().out)["options"]:
+        assert option["proven_at_least"] <= option["price"] + 0.01
 
 
 def test_the_written_plan_has_no_line_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, get_args
 
 from netaudit.capacity.choose.refusal import is_standing
-from netaudit.capacity.choose.search import Chosen, choose
+from netaudit.capacity.choose.search import CENT, Chosen, always, choose
 from netaudit.capacity.growth import outgrown_in, years_left
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, Line
@@ -16,7 +16,7 @@ from netaudit.site.load import build_site, shape_site
 from netaudit.site.model import Phy
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from netaudit.capacity.choose.rows import Row
     from netaudit.site.equipment import AccessPointSheet, Equipment
@@ -69,22 +69,32 @@ class Figures:
 
 @dataclass(frozen=True, slots=True)
 class Offer:
-    """One option: what it is for, what it has, what is bought (reference -> sheets), and the plan with it."""
+    """
+    One option: what it is for, what it has, what is bought (reference -> sheets), and the plan with it.
+
+    bound: it is proven that nothing for this wish costs less.
+    """
 
     wish: Wish
     figures: Figures
     bought: Mapping[str, tuple[str, ...]]
     raw: Row
     site: Site
-    proven: bool
+    bound: float
+
+    @property
+    def proven(self) -> bool:
+        """Whether nothing that is cheaper does the same."""
+        return self.bound >= self.figures.price - CENT
 
 
 @dataclass(frozen=True, slots=True)
 class Frontier:
-    """Options by price, and why others are none."""
+    """Options by price, why others are none, and whether the plan left it open where access points hang."""
 
     offers: tuple[Offer, ...]
     refused: tuple[tuple[Wish, str], ...]
+    free: bool = False
 
     def offer(self, name: str) -> Offer | None:
         """Find an option by name."""
@@ -136,10 +146,18 @@ def _age(sheet: AccessPointSheet) -> int:
     return max(_PHYS.index(radio.phy) for radio in sheet.radio)
 
 
-def frontier(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: str = "") -> Frontier:
+def frontier(
+    raw: Row,
+    equipment: Equipment,
+    *,
+    file: str = "site.toml",
+    text: str = "",
+    watch: Callable[[], Callable[[], bool]] = lambda: always,
+) -> Frontier:
     """
     Choose once for each wish. Wishes that lead to the same set are one option, named after the most that it carries.
 
+    Args:      watch: gives for each wish what says whether to go on looking; always, when left out.
     Raises:    PlanError: the plan is wrong.
     """
     site = shape_site(raw, file, text)
@@ -153,6 +171,7 @@ def frontier(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: s
                 file=file,
                 text=text,
                 only_bought=wish.growth > site.site.growth,
+                go_on=watch(),
             )
         except NoSolution as error:
             refused.append((wish, str(error)))
@@ -162,7 +181,8 @@ def frontier(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: s
         # What the plan asks for keeps its name; else the wish that asks for more names the set.
         if same not in offers or offers[same].wish.name != GROWN:
             offers[same] = offer
-    return Frontier(tuple(sorted(offers.values(), key=lambda one: one.figures.price)), tuple(refused))
+    found = tuple(sorted(offers.values(), key=lambda one: one.figures.price))
+    return Frontier(found, tuple(refused), free=not site.access_point)
 
 
 def as_drawn(raw: Row, *, file: str = "site.toml", text: str = "") -> Offer:
@@ -173,7 +193,7 @@ def as_drawn(raw: Row, *, file: str = "site.toml", text: str = "") -> Offer:
     """
     site = build_site(raw, file, text)
     wish = Wish(AS_DRAWN, "the plan with the equipment that it draws", site.site.growth)
-    return Offer(wish, figures(site, gather(site)), {}, raw, site, proven=False)
+    return Offer(wish, figures(site, gather(site)), {}, raw, site, bound=0.0)
 
 
 def _wished(raw: Row, site: Site, wish: Wish) -> Row:
@@ -194,7 +214,7 @@ def _offer(raw: Row, chosen: Chosen, wish: Wish, file: str) -> Offer:
     own = {key: value for key, value in chosen.raw.items() if key not in ("site", "ceilings")}
     own |= {key: raw[key] for key in ("site", "ceilings", "closet") if key in raw}
     site = build_site(own, file)
-    return Offer(wish, figures(site, gather(site)), bought(chosen), own, site, chosen.proven)
+    return Offer(wish, figures(site, gather(site)), bought(chosen), own, site, chosen.bound)
 
 
 def bought(chosen: Chosen) -> dict[str, tuple[str, ...]]:

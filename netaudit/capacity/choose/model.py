@@ -13,7 +13,6 @@ which the ledger has said no, or would by the same law.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from operator import mul
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.choose.build import Decision
@@ -175,32 +174,48 @@ class Proposer:
             self._program.exactly(dict.fromkeys(self._variables(members), 1.0), float(count))
 
     def one_of(
-        self, members: Sequence[Members], totals: Sequence[Sequence[int]], *, beyond: Sequence[float] | None
+        self,
+        members: Mapping[tuple[int, int], Members],
+        lines: Sequence[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]],
+        prices: Sequence[float] | None,
     ) -> None:
         """
-        Ask for one of some totals.
+        Ask for one of some lines.
 
-        Args:      members: sorts of options; totals: how many of each sort, each line by itself; beyond: a price of each sort, where
-                   totals that cost no less than the last of these will do, too.
+        Args:      members: options of each crowd and kind; lines: how many of each kind, and where that is known of each crowd and
+                   kind; prices: of each kind, where anything that costs no less than the last line does, too.
         """
-        lines = [self._program.variable() for _ in totals]
-        others = {} if beyond is None else {self._program.variable(): 1.0}
-        self._program.exactly({**dict.fromkeys(lines, 1.0), **others}, 1.0)
-        for column, each in enumerate(members):
-            terms = dict.fromkeys(self._variables(each), -1.0)
-            terms |= {line: float(total[column]) for line, total in zip(lines, totals, strict=True)}
-            most = float(sum(map(self._size, each)))
-            if beyond is None:
-                self._program.exactly(terms, 0.0)
-            else:
-                self._program.at_most(terms, 0.0)
-                self._program.at_most({key: -one for key, one in terms.items()} | dict.fromkeys(others, -most), 0.0)
-        if beyond is not None:
-            least = sum(map(mul, totals[-1], beyond)) if totals else 0.0
-            spent: dict[int, float] = dict.fromkeys(others, least)
-            for each, price in zip(members, beyond, strict=True):
-                spent |= dict.fromkeys(self._variables(each), -price)
+        variables = {key: self._variables(each) for key, each in members.items()}
+        each = [self._program.variable() for _ in lines]
+        others = {} if prices is None else {self._program.variable(): 1.0}
+        self._program.exactly({**dict.fromkeys(each, 1.0), **others}, 1.0)
+        loose = [*others, *(line for line, (_, counts) in zip(each, lines, strict=True) if counts is None)]
+        for kind in {kind for _, kind in members}:
+            found = [key for key in members if key[1] == kind]
+            terms = {variable: -1.0 for key in found for variable in variables[key]}
+            terms |= {line: float(totals.get(kind, 0)) for line, (totals, _) in zip(each, lines, strict=True)}
+            self._between(terms, list(others), sum(self._size(ref) for key in found for ref in members[key]))
+        for key, picked in variables.items():
+            terms = dict.fromkeys(picked, -1.0)
+            terms |= {
+                line: float(counts.get(key, 0))
+                for line, (_, counts) in zip(each, lines, strict=True)
+                if counts is not None
+            }
+            self._between(terms, loose, sum(map(self._size, members[key])))
+        if prices is not None:
+            last = lines[-1][0] if lines else {}
+            spent = dict.fromkeys(others, sum(prices[kind] * count for kind, count in last.items()))
+            spent |= {variable: -prices[kind] for (_, kind), found in variables.items() for variable in found}
             self._program.at_most(spent, 0.0)
+
+    def _between(self, terms: Mapping[int, float], loose: Sequence[int], most: int) -> None:
+        """Ask for a sum of 0; where one of the loose lines holds it may be less, by so much at most."""
+        if not loose:
+            self._program.exactly(terms, 0.0)
+            return
+        self._program.at_most(terms, 0.0)
+        self._program.at_most({key: -one for key, one in terms.items()} | dict.fromkeys(loose, -float(most)), 0.0)
 
     def _size(self, ref: str) -> int:
         return len(self._crowds.get(ref, (ref,)))

@@ -10,12 +10,11 @@ which the same is known.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from heapq import heappop, heappush
 from itertools import combinations, islice
 from math import comb, factorial, inf, prod
 from operator import mul
-from random import Random
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 import numpy as np
@@ -50,9 +49,12 @@ _DRAWN: Final = 500
 _STEPS: Final = 60
 # Hangings that pass, of which the best set is looked for before any is proposed: the first need not be the cheapest.
 _LOOKS: Final = 2
+# Ways to part one total between crowds that the program is told one by one; more of them slow it down.
+_MOST_LINES: Final = 300
 # Hangings of one total that the ledger is asked about, to find one that passes.
 _TRIED: Final = 20
 _ROUNDING: Final = 1e-9  # sums of loads differ from their mathematical value in the last digits
+_GOLDEN: Final = 0.6180339887498949  # its multiples spread most evenly: Weyl 1916
 ON_AIR_FLAWS: Final = frozenset(("no_radio", "out_of_reach", "no_such_block", "wide_channel"))
 
 
@@ -114,9 +116,23 @@ class Positions:
                 price[kind] = min(price[kind], option.price) if kind >= 0 else price[kind]
         self._prices = price
         self._of_kinds: dict[frozenset[int], tuple[Figures, Numbers]] = {}
-        self._possible: list[tuple[int, ...]] | None = None
+        self._possible: list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]] | None = None
         self._is_all = False
         self._passing: dict[tuple[tuple[int, int], ...], bool] = {}
+
+    def without_sheets(self, choice: Choice) -> Choice:
+        """Take the price of the cheapest way to hang the same off each option: what is left is what feeding it costs more."""
+        kinds = self._kind_of[choice.ref.removeprefix("access_point:")]
+        options = (
+            replace(option, price=option.price - (self._prices[kind] if kind >= 0 else 0.0))
+            for option, kind in zip(choice.options, kinds, strict=True)
+        )
+        return replace(choice, options=tuple(options))
+
+    @property
+    def everything(self) -> Members:
+        """Name all options that hang something."""
+        return self._members(range(len(self._loads.kinds)))
 
     def bound(self, proposer: Proposer) -> None:
         """Add rows that hold for every set that the ledger passes, and is no dearer than one that is known to."""
@@ -129,15 +145,16 @@ class Positions:
         }
         proposer.at_least(admitted, wanted)
         if self._possible is not None:
-            members = [self._members((kind,)) for kind in range(len(self._prices))]
-            proposer.one_of(members, self._possible, beyond=None if self._is_all else list(self._prices))
+            each = ((crowd, kind) for crowd in range(len(self._crowds)) for kind in range(len(self._prices)))
+            members = {key: found for key in each if (found := self._members((key[1],), key[0]))}
+            proposer.one_of(members, self._possible, None if self._is_all else self._prices)
 
-    def narrow(self, rest: float, price_of: Callable[[Hanging], float]) -> None:
+    def narrow(self, rest: Callable[[int | None], float], price_of: Callable[[Hanging], float]) -> None:
         """
         Go through totals, the cheapest first, and keep those of which a set is left, until others are dearer than a set
         that is known to carry the plan.
 
-        Args:      rest: what all but access points costs at least; price_of: price of the best set with a hanging, infinite when
+        Args:      rest: what all but access points costs at least, with so many of them, or with any number; price_of: price of the best set with a hanging, infinite when
                    it does not carry the plan.
         """
         self._possible, self._is_all = [], False
@@ -145,9 +162,11 @@ class Positions:
         queue: list[tuple[float, tuple[int, ...]]] = [(0.0, (0,) * len(self._prices))]
         while queue:
             price, totals = queue[0]
-            if price + rest > best + _ROUNDING:
+            if price + rest(None) > best + _ROUNDING:
                 break
             if not self._go_on() or weighed > _MOST_WEIGHED:
+                if best == inf:
+                    self._seek(price_of)
                 return
             heappop(queue)
             number = sum(totals)
@@ -156,7 +175,7 @@ class Positions:
                 for kind in range(last, len(totals)):
                     more = tuple(count + (kind == other) for other, count in enumerate(totals))
                     heappush(queue, (sum(map(mul, more, self._prices)), more))
-            if number == 0:
+            if number == 0 or price + rest(number) > best + _ROUNDING:
                 continue
             counted = {kind: count for kind, count in enumerate(totals) if count}
             found = self._remaining(counted)
@@ -164,11 +183,36 @@ class Positions:
                 weighed += found.weighed
                 if not len(found.sets):
                     continue
-            self._possible.append(totals)
+            self._possible += self._lines(counted, found)
             if looks < _LOOKS and (hanging := self._first(found, counted)) is not None:
                 looks += 1
                 best = min(best, price_of(hanging))
         self._is_all = True
+
+    def _seek(self, price_of: Callable[[Hanging], float]) -> None:
+        """
+        Look for one kind in all rooms that passes, few rooms first, without weighing all sets: something to show when time is up.
+
+        It takes some tenths of a second for each kind and number, so numbers grow by a third.
+        """
+        number = 1
+        while number <= len(self._loads.names):
+            for groups in self._uniform(number):
+                hanging = next(self._sought(groups), None)
+                if hanging is not None and price_of(hanging) < inf:
+                    return
+            number += max(1, number // 3)
+
+    def _lines(
+        self, totals: Mapping[int, int], found: _Remaining | None
+    ) -> list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]]:
+        """Say how many of each kind hang, and in which crowds, as far as that is known."""
+        if found is None:
+            return [(totals, None)]
+        left = self._left[tuple(sorted(totals.items()))] = self._sorted(found)
+        if len(left.rows) > _MOST_LINES:
+            return [(totals, None)]
+        return [(totals, {(crowd, kind): count for crowd, kind, count in counts}) for counts in left.rows]
 
     def _first(self, found: _Remaining | None, totals: Mapping[int, int]) -> Hanging | None:
         """Give a hanging with these totals that passes, if one of the roomiest does."""
@@ -445,13 +489,13 @@ def _read(positions: Numbers, kinds: Numbers) -> Hanging:
 
 
 def _drawn(groups: Sequence[Group], many: int) -> list[list[tuple[int, int]]]:
-    """Draw so many hangings of these kinds in these rooms."""
-    draw = Random(len(groups))  # the same plan gives the same answer
+    """Hang these kinds in rooms of their groups in so many ways, spread by a sequence that repeats late."""
     found = []
-    for _ in range(many):
+    for number in range(1, many + 1):
         hanging: list[tuple[int, int]] = []
         for positions, kinds in groups:
-            hanging += zip(draw.sample(positions, len(kinds)), kinds, strict=True)
+            spread = sorted(positions, key=lambda position: (position + 1) * number * _GOLDEN % 1.0)
+            hanging += zip(spread[: len(kinds)], kinds, strict=True)
         found.append(sorted(hanging))
     return found
 

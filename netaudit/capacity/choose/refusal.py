@@ -136,6 +136,4 @@ def positions_refusal(names: Mapping[str, str], said: Sequence[Line | Flaw]) -> 
     more = f"; and {len(each) - 3} more" if len(each) > 3 else ""
     hung = ", ".join(f"{name} in {position}" for position, name in list(names.items())[:3])
     rest = f" and {len(names) - 3} more" if len(names) > 3 else ""
-    return f"no access points on the sheets carry the air, wherever they hang; nearest comes {hung}{rest}: " + (
-        "; ".join(each[:3]) + more
-    )
+    return f"nearest to carrying the air comes {hung}{rest}: " + "; ".join(each[:3]) + more

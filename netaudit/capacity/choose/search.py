@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from itertools import islice
 from typing import TYPE_CHECKING, Final
 
@@ -152,19 +153,22 @@ class _Search:
     def _begin(self) -> tuple[bool, dict[str, list[Stack]], Proposer]:
         complete, found, demands = stacks_of(self._ground, self._equipment, self._choices, capped=self._capped)
         if isinstance(self._air, Positions):
-            free = [
-                replace(choice, options=tuple(replace(option, price=0.0) for option in choice.options))
-                if choice.ref.startswith("access_point:")
-                else choice
-                for choice in self._choices
-            ]
-            rest = self._bare(free).propose()
-            if rest is not None:
-                self._air.narrow(self._price(_settled(rest)), self._price_of)
+            self._air.narrow(cache(partial(self._rest_price, self._air)), self._price_of)
         proposer = Proposer(self._choices, found, demands, self._crowds)
         self._air.bound(proposer)
         bound_batteries(battery_loads(self._ground, self._choices, found), proposer)
         return complete, found, proposer
+
+    def _rest_price(self, air: Positions, number: int | None) -> float:
+        """Give what all but access points costs at least, with so many of them hung, or with any number; infinite when none can."""
+        free = [
+            air.without_sheets(choice) if choice.ref.startswith("access_point:") else choice for choice in self._choices
+        ]
+        proposer = self._bare(free)
+        if number is not None:
+            proposer.ask_counts([(air.everything, number)])
+        decision = proposer.propose()
+        return math.inf if decision is None else self._price(_settled(decision))
 
     def _price_of(self, hanging: Hanging) -> float:
         """Find the best set with a hanging, keep it if it is the cheapest yet, and give its price; infinite when there is none."""
@@ -190,7 +194,7 @@ class _Search:
         """Propose and judge until a set passes, or time is up."""
         least = 0.0
         for number in range(1, MOST_ROUNDS + 1):
-            if not self._go_on():
+            if number > 1 and not self._go_on():  # one proposal at least: its price is a bound
                 break
             decision = self._proposer.propose()
             if decision is None and self._capped and self._ground.site.backup:
@@ -276,8 +280,12 @@ class _Search:
         if self._known is not None:
             known = self._known
             return replace(known, bound=known.price - (known.equipment_price - least), rounds=rounds)
-        last = f"; the last one tried failed at: {whole_refusal(self._last)}" if self._last else ""
-        raise NoSolution(f"nothing was found in the time given; no set costs less than {least:.2f}{last}")
+        said = ""
+        if isinstance(self._air, Positions):
+            said = "; " + positions_refusal(*self._air.nearest())
+        elif self._last:
+            said = f"; the last set tried failed at: {whole_refusal(self._last)}"
+        raise NoSolution(f"nothing was found in the time given; no set costs less than {least:.2f}{said}")
 
     def _bare(self, choices: Sequence[Choice]) -> Proposer:
         """Give a proposer that knows nothing of the air."""
@@ -302,7 +310,8 @@ class _Search:
         if decision is None:
             return whole_refusal(())
         if isinstance(self._air, Positions):
-            return positions_refusal(*self._air.nearest())
+            nearest = positions_refusal(*self._air.nearest())
+            return f"no access points on the sheets carry what is on the air, wherever they hang; {nearest}"
         site = build_site(changed_plan(self._ground, self._equipment, _settled(decision)))
         on_air = [one for one in troubles(gather(site)) if _is_on_air(one)]
         return f"no access points on the sheets carry what is on the air; the cheapest set fails at {whole_refusal(on_air)}"
