@@ -76,9 +76,9 @@ def test_a_chapter_does_what_it_says(chapter: str, tmp_path: Path) -> None:
 
 
 def test_no_chapter_shows_commands_that_are_not_run() -> None:
-    """A chapter with console blocks is one that this module or the deployment's tests run."""
+    """A chapter with console blocks is one that this module, the deployment's tests or the store's run."""
     with_commands = {path.name for path in DOCS.glob("*.md") if steps_of(path.read_text("utf-8"))}
-    assert with_commands == {"story.md", "living.md"}
+    assert with_commands == {"story.md", "living.md", "fleet.md"}
 
 
 def test_a_manual_that_shows_something_else_fails() -> None:
