@@ -170,7 +170,7 @@ STRANGER = Host("02:00:00:00:09:99", delay_s=0.002)
 WATTS, TOO_MANY_WATTS = 20, 57
 STATIONS, TOO_MANY_STATIONS = 160, 161
 FREE_PORT = 10
-SECONDS = 8.0
+SECONDS = 7.0
 LONG_AGO = datetime(2026, 5, 4, tzinfo=UTC)
 
 
@@ -448,16 +448,16 @@ def there(players: Players, host: Host) -> Iterator[None]:
 FAULTS: list[tuple[Fault, str, set[str], float]] = [
     (two_patches_exchanged, "patching", {"device:desk", "device:printer"}, 4),
     (an_uplink_on_another_port, "uplinks", {"link:switch/loft"}, 4),
-    (a_device_missing, "presence", {"device:gate"}, 4),
+    (a_device_missing, "presence", {"device:gate"}, 3),
     (an_address_used_twice, "duplicates", {"address:192.0.2.20"}, 4),
     (a_second_dhcp_server, "dhcp", {"segment:home"}, 4),
     (segments_that_leak, "isolation", {"segment:home->things", "segment:things->home"}, 4),
     (two_percent_loss, "loss", {"segment:things"}, 20),
-    (a_slow_link, "speed", {"switch:loft/port:DESK"}, 4),
-    (a_wrong_resolver, "names", {"device:desk"}, 4),
-    (a_supply_over_its_ceiling, "power", {"switch:pantry"}, 4),
+    (a_slow_link, "speed", {"switch:loft/port:DESK"}, 3),
+    (a_wrong_resolver, "names", {"device:desk"}, 3),
+    (a_supply_over_its_ceiling, "power", {"switch:pantry"}, 3),
     (a_port_in_the_wrong_vlan, "segments", {"device:kiln"}, 4),
-    (an_overloaded_radio, "stations", {"radio:hall/2.4"}, 4),
+    (an_overloaded_radio, "stations", {"radio:hall/2.4"}, 3),
     (a_fixed_address_taken, "fixed", {"device:gate"}, 4),
 ]
 
