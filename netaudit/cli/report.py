@@ -135,16 +135,16 @@ def _run_all(args: argparse.Namespace) -> int:
     with Fleet.open(args.store, clock=lambda: now) as fleet:
         found = fleet.news()
         silent_after = timedelta(hours=args.silent_after)
-        glances = worst_first(_report_of(args, fleet, one, now, silent_after) for one in found)
+        entries = worst_first(_report_of(args, fleet, one, now, silent_after) for one in found)
     listed = folder / f"sites-{week}.html"
-    write_whole(listed, render_sites(glances, week, now))
+    write_whole(listed, render_sites(entries, week, now))
     if args.json:
-        print_json({"list": str(listed), "week": week, "sites": glances})
+        print_json({"list": str(listed), "week": week, "sites": entries})
     else:
-        for one in glances:
+        for one in entries:
             print(f"{one.name}: {one.word}; {one.trouble or f'wrote {folder / one.report}'}")
         print(f"wrote {listed}")
-    return 1 if any(one.trouble for one in glances) else 0
+    return 1 if any(one.trouble for one in entries) else 0
 
 
 def _report_of(args: argparse.Namespace, fleet: Fleet, news: News, now: datetime, silent_after: timedelta) -> Glance:

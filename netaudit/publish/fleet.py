@@ -116,7 +116,7 @@ def glance(news: News, now: datetime, silent_after: timedelta = SILENT_AFTER) ->
     )
 
 
-def worst_first(glances: Iterable[Glance]) -> list[Glance]:
+def worst_first(entries: Iterable[Glance]) -> list[Glance]:
     """Put first what can't be read or is silent, the longest first; then by open findings, the gravest first."""
     oldest = datetime.min.replace(tzinfo=UTC)
 
@@ -125,7 +125,7 @@ def worst_first(glances: Iterable[Glance]) -> list[Glance]:
         since = one.heard_at or oldest
         return (not quiet, since if quiet else oldest, -one.now, -one.soon, -one.sometime, one.name.lower(), one.key)
 
-    return sorted(glances, key=place)
+    return sorted(entries, key=place)
 
 
 def folder_of(key: str, name: str) -> str:
@@ -197,19 +197,19 @@ def with_report(one: Glance, data: WeekReport, file: str) -> Glance:
     )
 
 
-def render_sites(glances: Sequence[Glance], week: str, made_at: datetime) -> str:
+def render_sites(entries: Sequence[Glance], week: str, made_at: datetime) -> str:
     """Render the page of all sites that stands beside their reports; it loads nothing and runs nothing."""
-    values = {"rows": glances, "week": week, "made_at": f"{made_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"}
-    return render("sites.html", {**values, "said": say_all(glances)})
+    values = {"rows": entries, "week": week, "made_at": f"{made_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC"}
+    return render("sites.html", {**values, "said": say_all(entries)})
 
 
-def say_all(glances: Sequence[Glance]) -> tuple[State, str]:
+def say_all(entries: Sequence[Glance]) -> tuple[State, str]:
     """Say in one sentence how all sites are."""
-    if not glances:
+    if not entries:
         return State.UNMEASURED, "There are no sites yet."
-    lost = sum(bool(one.silent or one.trouble) or one.heard_at is None for one in glances)
-    acting = sum(one.word == "act now" for one in glances)
-    looking = sum(one.word == "look at it" for one in glances)
+    lost = sum(bool(one.silent or one.trouble) or one.heard_at is None for one in entries)
+    acting = sum(one.word == "act now" for one in entries)
+    looking = sum(one.word == "look at it" for one in entries)
     parts = [
         f"{count} {one if count == 1 else many}"
         for count, one, many in (
@@ -222,6 +222,6 @@ def say_all(glances: Sequence[Glance]) -> tuple[State, str]:
     state = State.OVER if lost or acting else State.TIGHT if looking else State.WITHIN
     if not parts:
         return state, "Nothing is open on the one site." if len(
-            glances
-        ) == 1 else f"Nothing is open on {len(glances)} sites."
-    return state, f"Of {len(glances)} {'site' if len(glances) == 1 else 'sites'} {', '.join(parts)}."
+            entries
+        ) == 1 else f"Nothing is open on {len(entries)} sites."
+    return state, f"Of {len(entries)} {'site' if len(entries) == 1 else 'sites'} {', '.join(parts)}."

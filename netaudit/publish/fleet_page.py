@@ -141,8 +141,8 @@ class _Pages:
         with self._lock:
             if self._listed is None or self._steady() - self._listed[0] > LIST_S:
                 now = self._now()
-                glances = (glance(one, now, self._silent_after) for one in self._fleet.news())
-                self._listed = (self._steady(), now, worst_first(glances))
+                entries = (glance(one, now, self._silent_after) for one in self._fleet.news())
+                self._listed = (self._steady(), now, worst_first(entries))
             return self._listed[1:]
 
     def _pages_of(self, key: str) -> Router | None:
