@@ -115,6 +115,9 @@ class Positions:
             for option, kind in zip(choice.options, self._kind_of[name], strict=True):
                 price[kind] = min(price[kind], option.price) if kind >= 0 else price[kind]
         self._prices = price
+        # What has come nearest to passing of all that was drawn, and what it leaves.
+        self._nearest: list[tuple[int, int]] = []
+        self._least_short = -inf
         self._of_kinds: dict[frozenset[int], tuple[Figures, Numbers]] = {}
         self._possible: list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]] | None = None
         self._is_all = False
@@ -195,13 +198,10 @@ class Positions:
 
         It takes some tenths of a second for each kind and number, so numbers grow by a third.
         """
-        number = 1
-        while number <= len(self._loads.names):
-            for groups in self._uniform(number):
-                hanging = next(self._sought(groups), None)
-                if hanging is not None and price_of(hanging) < inf:
-                    return
-            number += max(1, number // 3)
+        for groups in self._uniforms():
+            hanging = next(self._sought(groups), None)
+            if hanging is not None and price_of(hanging) < inf:
+                return
 
     def _lines(
         self, totals: Mapping[int, int], found: _Remaining | None
@@ -422,15 +422,18 @@ class Positions:
 
     def nearest(self) -> tuple[dict[str, str], list[Line | Flaw]]:
         """Give what comes nearest to passing: the sheet at each position, and what the ledger says."""
-        best: list[tuple[int, int]] = []
-        most = -np.inf
-        for number in range(1, len(self._loads.names) + 1):
-            for groups in self._uniform(number):
-                hanging, slack = self._roomiest(_drawn(groups, _DRAWN))
-                if hanging is not None and slack >= most:
-                    best, most = hanging, slack
-        options = {name: way.option for name, way in self._ways(dict(best)).items()}
+        if not self._nearest:
+            for groups in self._uniforms():
+                self._roomiest(_drawn(groups, _DRAWN))
+        options = {name: way.option for name, way in self._ways(dict(self._nearest)).items()}
         return {name: option.sheets[0] for name, option in options.items()}, troubles_on_air(self._loads.hung(options))
+
+    def _uniforms(self) -> Iterator[list[Group]]:
+        """Hang each kind at more and more positions."""
+        number = 1
+        while number <= len(self._loads.names):
+            yield from self._uniform(number)
+            number += max(1, number // 3)
 
     def _uniform(self, number: int) -> Iterator[list[Group]]:
         """Hang one kind at so many positions; where it can't hang and something must, the cheapest that can."""
@@ -472,6 +475,8 @@ class Positions:
             index = int(np.argmax(slack))
             if best is None or slack[index] > most:
                 best, most = list(some[index]), float(slack[index])
+        if best is not None and (not self._nearest or most > self._least_short):
+            self._nearest, self._least_short = best, most
         return best, most
 
 

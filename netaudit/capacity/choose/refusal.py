@@ -9,6 +9,7 @@ from netaudit.capacity.choose.stacks import Demand, Stack, stacks
 from netaudit.capacity.ledger import gather
 from netaudit.capacity.line import Flaw, Hazard, Line, State
 from netaudit.capacity.line import Kind as LineKind
+from netaudit.capacity.radio import STANDARD
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -123,16 +124,22 @@ def positions_refusal(names: Mapping[str, str], said: Sequence[Line | Flaw]) -> 
     Args:      names: what hangs at each position; said: what the ledger says of it.
     """
     each = []
+    full = {one.place for one in said if isinstance(one, Line) and one.kind is LineKind.AIRTIME}
     for one in said:
         if isinstance(one, Flaw):
             each.append(f"{one.text}; {one.cure}")
-        elif one.place.startswith("radio:"):
-            name, _, band = one.place.removeprefix("radio:").rpartition("/")
-            what = "stations" if one.kind is LineKind.STATIONS else "of the time"
-            each.append(
-                f"{name}: needs {one.grown:.3g} {what} in {band} GHz with growth, and of {names[name]} there "
-                f"{one.usable:.3g} can be used"
-            )
+            continue
+        if not one.place.startswith("radio:") or (
+            one.kind is LineKind.STATIONS and one.basis == STANDARD and one.place in full
+        ):
+            continue  # a channel says what its busiest radio says, and stations that the time doesn't carry what the time says
+        name, _, band = one.place.removeprefix("radio:").rpartition("/")
+        needs, usable = (
+            (f"{one.grown:.3g} stations", f"{one.usable:.3g}")
+            if one.kind is LineKind.STATIONS
+            else (f"{100 * one.grown:.1f} % of the time", f"{100 * one.usable:.1f} %")
+        )
+        each.append(f"{name}: needs {needs} in {band} GHz with growth, and of {names[name]} there {usable} can be used")
     more = f"; and {len(each) - 3} more" if len(each) > 3 else ""
     hung = ", ".join(f"{name} in {position}" for position, name in list(names.items())[:3])
     rest = f" and {len(names) - 3} more" if len(names) > 3 else ""
