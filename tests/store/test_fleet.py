@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import os
+from datetime import timedelta
 from hashlib import sha256
 from typing import TYPE_CHECKING
 
@@ -161,6 +162,23 @@ def test_the_page_is_served_from_the_centre(centre: str) -> None:
             for path in ("", "findings", "devices", "networks", "ledger", "drawing", "drawing.svg", "reports/", "move"):
                 status, page = asyncio.run(get(f"/site/{one.key}/{path}"))
                 assert status == 200, (path, page)
+
+
+def test_a_plan_that_was_taken_back_is_taken_back_at_the_centre(centre: str, tmp_path: Path) -> None:
+    """A box that goes to another plan and back ships which of the two holds, though both texts were sent before."""
+    admit_reader(centre, READERS[0])
+    other = plan_of(SOUND).replace("attic", "cellar")
+    with (
+        Store.open(tmp_path / "mill.db", site=SOUND, clock=lambda: NOW) as store,
+        Fleet.open(as_role(centre, READERS[0]), clock=lambda: NOW) as fleet,
+    ):
+        (key,) = (one.key for one in fleet.news() if one.name == SOUND)
+        for minute, text in enumerate((other, plan_of(SOUND), other)):
+            store.save_plan(text, NOW + timedelta(minutes=minute))
+            store.ship(as_role(centre, ROLES[SOUND]), NOW + timedelta(minutes=minute))
+            held = fleet.store(key).plan()
+            assert held is not None
+            assert held.document == text
 
 
 def test_what_cannot_be_read_is_listed_with_the_reason(tmp_path: Path) -> None:
