@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import time
 import warnings
 from itertools import count
 from pathlib import Path
@@ -61,7 +62,12 @@ def central(postgres: str) -> Iterator[str]:
     address = address_of(postgres).set(database=name, drivername="postgresql")
     yield address.render_as_string(hide_password=False)
     with psycopg.connect(postgres, autocommit=True) as connection:
-        left = connection.execute("SELECT count(*) FROM pg_stat_activity WHERE datname = %s", [name]).fetchone()
+        # A server's process ends a moment after its connection was closed, on a busy machine a long one.
+        for _ in range(50):
+            left = connection.execute("SELECT count(*) FROM pg_stat_activity WHERE datname = %s", [name]).fetchone()
+            if left == (0,):
+                break
+            time.sleep(0.1)
         connection.execute(f"DROP DATABASE {name} WITH (FORCE)")
     assert left == (0,), "a connection stayed open"
 
