@@ -95,7 +95,10 @@ def cheapest_of_all(raw: Row, sheets: Row) -> float | None:
     }
     fixed = {
         "router": {**raw["router"], **ROUTER},
-        "switch": {"first": {**SWITCH, "closet": "a", "uplink": "router"}},
+        "switch": {
+            closet: {**SWITCH, "closet": closet, "uplink": "router" if closet == "a" else "switch:a"}
+            for closet in raw["closet"]
+        },
     }
     for each in sorted(product(*options.values()), key=lambda each: sum(one.price for one in each)):
         rows = {name: one.row for name, one in zip(options, each, strict=True) if one.row is not None}
@@ -104,7 +107,7 @@ def cheapest_of_all(raw: Row, sheets: Row) -> float | None:
         ledger = gather(build_site({**raw, **fixed, "access_point": rows}))
         calm = all(line.grown_state is State.WITHIN for line in ledger.lines if line.kind is not Kind.MONEY)
         if calm and not ledger.hazards and not ledger.flaws:
-            return float(SWITCH["price"] + ROUTER["price"] + sum(one.price for one in each))
+            return float(len(raw["closet"]) * SWITCH["price"] + ROUTER["price"] + sum(one.price for one in each))
     return None
 
 
@@ -124,6 +127,25 @@ def test_the_hanging_is_the_cheapest_of_all(block: int) -> None:
         ledger = gather(build_site(chosen.raw))
         assert all(line.grown_state is State.WITHIN for line in ledger.lines), seed
         assert not ledger.flaws, seed
+
+
+@pytest.mark.parametrize("block", range(2))
+def test_the_hanging_is_the_cheapest_of_all_from_two_closets(block: int) -> None:
+    """The same houses with every other room wired to a second closet, where a desk stands: counts part between the two."""
+    for seed in range(100 + 20 * block, 120 + 20 * block):
+        raw, sheets = small_house(seed)
+        raw["closet"]["b"] = {"building": "house"}
+        raw["device"]["desk"] = {"kind": "desktop", "at": "b"}
+        for room in list(raw["room"])[1::2]:
+            raw["room"][room]["closet"] = "b"
+        best = cheapest_of_all(raw, sheets)
+        try:
+            chosen = choose(raw, Equipment.model_validate(sheets))
+        except NoSolution:
+            assert best is None, seed
+            continue
+        assert chosen.price == pytest.approx(best), seed
+        assert chosen.proven, seed
 
 
 @pytest.mark.parametrize("block", range(3))
