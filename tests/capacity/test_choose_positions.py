@@ -284,6 +284,20 @@ def test_positions_that_devices_and_cables_name_are_hung() -> None:
     assert hung == {"room-2": "room-2", "corner": "room-1"}
     assert chosen.proven
     assert chosen.equipment_price == SWITCH["price"] + ROUTER["price"] + 2 * 50
+    raw["device"] = {"desk": {"kind": "desktop", "at": "a"}}
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert {name: point.at for name, point in chosen.site.access_point.items()} == {"corner": "room-1"}
+
+
+def test_a_budget_is_held_against_the_cheapest_set_alone() -> None:
+    """Every budget from the cheapest price on is enough, though dearer sets are looked at on the way; one less is not."""
+    for seed in (0, 12, 38):
+        raw, sheets = small_house(seed)
+        best = cheapest_of_all(raw, sheets)
+        assert best is not None
+        assert price_of({**raw, "budget": {"equipment": best}}, sheets) == pytest.approx(best)
+        with pytest.raises(NoSolution, match=r"the cheapest set .* 1\.00 are missing"):
+            choose({**raw, "budget": {"equipment": best - 1}}, Equipment.model_validate(sheets))
 
 
 def test_rooms_that_no_sheet_carries_are_named_with_amounts() -> None:

@@ -11,8 +11,7 @@ from netaudit.capacity.channels import Tuned, share_spectrum
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import Line, State
 from netaudit.capacity.places import Levels
-from netaudit.capacity.rates import Band, ht
-from netaudit.capacity.sensitivity import minimum_dbm
+from netaudit.capacity.rates import Band
 from netaudit.errors import OutOfRange
 from netaudit.site.model import AccessPoint
 
@@ -231,7 +230,7 @@ class Air:
         return self._on_band[name, band]
 
     def _hears(self, name: str, other: str, band: Band, eirp_dbm: float) -> bool:
-        return self._levels.hears(name, other, band, eirp_dbm=eirp_dbm, least_dbm=minimum_dbm(ht(0)))
+        return self._levels.hears(name, other, band, eirp_dbm=eirp_dbm, least_dbm=radio.HEARS_DBM)
 
 
 def _own_load(line: Line, growth: float) -> tuple[float, float]:

@@ -115,10 +115,10 @@ def _completed(raw: Row, site: Site, equipment: Equipment) -> Row:
     if not site.closet:
         raw["closet"] = {"closet": {}}
     wireless = [device for device in site.device.values() if _link(site, device.kind) == "wifi"]
-    if not site.access_point and wireless:
-        named = _named(site)
+    named = {} if site.access_point else _named(site)
+    if not site.access_point and (wireless or named):
         taken = {row.get("at") for row in named.values()}
-        rooms = {name: {"at": name} for name in site.room if name not in taken}
+        rooms = {name: {"at": name} for name in site.room if name not in taken} if wireless else {}
         raw["access_point"] = {**rooms, **named} or {"main": {}}
     recorded = [row for row in site.device.values() if row.kind in site.profile and site.profile[row.kind].recorded]
     if recorded and not site.recorder:

@@ -157,8 +157,8 @@ class Positions:
         Go through totals, the cheapest first, and keep those of which a set is left, until others are dearer than a set
         that is known to carry the plan.
 
-        Args:      rest: what all but access points costs at least, with so many of them, or with any number; price_of: price of the best set with a hanging, infinite when
-                   it does not carry the plan.
+        Args:      rest: what all but access points costs at least, with so many of them, or with any number; price_of: price
+                   of the best set with a hanging, infinite when it does not carry the plan.
         """
         self._possible, self._is_all = [], False
         best, weighed, looks = inf, 0, 0
@@ -347,8 +347,9 @@ class Positions:
         key = number, kinds
         if key in self._screened:
             return self._screened[key]
-        if number == 0:  # a device without any access point is a flaw
-            return np.zeros((0, 0), dtype=np.int64)
+        # A device without any access point is a flaw, and some kinds may find no channel anywhere.
+        if number == 0 or not (self._loads.way_of[:, sorted(kinds)] >= 0).any():
+            return np.zeros((0, number), dtype=np.int64)
         if comb(len(self._loads.names) - len(self._needed), max(0, number - len(self._needed))) > _MOST_SETS:
             return None
         figures, way_of = self._loads.least([kinds])
@@ -437,6 +438,8 @@ class Positions:
 
     def _uniform(self, number: int) -> Iterator[list[Group]]:
         """Hang one kind at so many positions; where it can't hang and something must, the cheapest that can."""
+        if any((self._loads.way_of[position] < 0).all() for position in self._needed):
+            return
         for kind in range(len(self._loads.kinds)):
             needed = [
                 ([position], [kind if self._loads.way_of[position, kind] >= 0 else self._cheapest(position)])

@@ -123,6 +123,8 @@ def positions_refusal(names: Mapping[str, str], said: Sequence[Line | Flaw]) -> 
 
     Args:      names: what hangs at each position; said: what the ledger says of it.
     """
+    if not names:
+        return "and there is none that can hang where one has to"
     each = []
     full = {one.place for one in said if isinstance(one, Line) and one.kind is LineKind.AIRTIME}
     for one in said:

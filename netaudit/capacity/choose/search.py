@@ -191,6 +191,24 @@ class _Search:
         self._complete, self._found, self._proposer = self._begin()
 
     def run(self) -> Chosen:
+        """
+        Choose.
+
+        Raises:    NoSolution: nothing carries the plan, or nothing that does is within the budget.
+        """
+        chosen = self._find()
+        spent = next(line for line in chosen.ledger.lines if line.kind is LineKind.MONEY)
+        if spent.state is not State.OVER:
+            return chosen
+        if chosen.proven:
+            said = f"the cheapest set that carries the plan costs {spent.planned:.2f}"
+        else:
+            said = f"no set costs less than {chosen.bound:.2f}, the best that was found in the time given costs {spent.planned:.2f}"
+        raise NoSolution(
+            f"{said} {spent.unit} and the budget is {spent.supply:.2f}: {spent.planned - spent.supply:.2f} are missing"
+        )
+
+    def _find(self) -> Chosen:
         """Propose and judge until a set passes, or time is up."""
         least = 0.0
         for number in range(1, MOST_ROUNDS + 1):
@@ -254,16 +272,6 @@ class _Search:
         spent = next(line for line in ledger.lines if line.kind is LineKind.MONEY)
         price = self._price(decision)
         bound = spent.planned - (price - least) if self._complete else 0.0
-        if spent.state is State.OVER:
-            said = (
-                "the cheapest set that carries the plan costs"
-                if bound >= spent.planned - CENT
-                else "a set was found for"
-            )
-            raise NoSolution(
-                f"{said} {spent.planned:.2f} {spent.unit} and the budget is {spent.supply:.2f}: "
-                f"{spent.planned - spent.supply:.2f} are missing"
-            )
         return Chosen(decision, changed, site, ledger, price, spent.planned, bound, number)
 
     def _price(self, decision: Decision) -> float:
@@ -279,7 +287,8 @@ class _Search:
         """
         if self._known is not None:
             known = self._known
-            return replace(known, bound=known.price - (known.equipment_price - least), rounds=rounds)
+            bound = known.price - (known.equipment_price - least) if self._complete else 0.0
+            return replace(known, bound=bound, rounds=rounds)
         said = ""
         if isinstance(self._air, Positions):
             said = "; " + positions_refusal(*self._air.nearest())
