@@ -12,16 +12,16 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, replace
 from heapq import heappop, heappush
-from itertools import combinations, islice
-from math import comb, factorial, inf, prod
+from math import inf
 from operator import mul
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from netaudit.capacity import radio
 from netaudit.capacity.choose.build import Decision
 from netaudit.capacity.choose.loads import Loads, Way, untuned
+from netaudit.capacity.choose.weighing import MOST_WEIGHED, ROUNDING, Weighing
 from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import Line, State
 
@@ -29,8 +29,9 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 
     from netaudit.capacity.choose.choices import Choice, Option
-    from netaudit.capacity.choose.loads import Figures, Floats, Numbers
+    from netaudit.capacity.choose.loads import Numbers
     from netaudit.capacity.choose.model import Members, Proposer
+    from netaudit.capacity.choose.weighing import Remaining
     from netaudit.capacity.line import Flaw
     from netaudit.site.model import Site
 
@@ -38,12 +39,6 @@ if TYPE_CHECKING:
     Group = tuple[Sequence[int], Sequence[int]]  # some positions, and the kinds that are to hang at as many of them
     Counts = tuple[tuple[int, int, int], ...]  # crowd of alike positions, kind, how many; none of them 0
 
-# Sets of positions that are weighed for one number of access points: all that 20 positions have; some seconds.
-_MOST_SETS: Final = 200_000
-# The same with what hangs where: some ten seconds.
-_MOST_WEIGHED: Final = 2_000_000
-# Numbers in the largest table of one step: some megabytes.
-_MOST_AT_ONCE: Final = 1_000_000
 # Where there are too many sets: draws to begin with, and steps from the best of them to a better neighbour.
 _DRAWN: Final = 500
 _STEPS: Final = 60
@@ -53,7 +48,6 @@ _LOOKS: Final = 2
 _MOST_LINES: Final = 300
 # Hangings of one total that the ledger is asked about, to find one that passes.
 _TRIED: Final = 20
-_ROUNDING: Final = 1e-9  # sums of loads differ from their mathematical value in the last digits
 _GOLDEN: Final = 0.6180339887498949  # its multiples spread most evenly: Weyl 1916
 ON_AIR_FLAWS: Final = frozenset(("no_radio", "out_of_reach", "no_such_block", "wide_channel"))
 
@@ -65,15 +59,6 @@ class _Left:
     sets: Numbers
     kinds: Numbers
     rows: Mapping[Counts, Sequence[int]]
-
-
-class _Remaining(NamedTuple):
-    """What weighing has left: sets, the kinds that hang there, slack; how many were weighed."""
-
-    sets: Numbers
-    kinds: Numbers
-    slack: Floats
-    weighed: int
 
 
 def troubles_on_air(site: Site) -> list[Line | Flaw]:
@@ -108,7 +93,7 @@ class Positions:
             name: tuple(kinds[untuned(option.radios)] if option.radios else -1 for option in choice.options)
             for name, choice in choices.items()
         }
-        self._screened: dict[tuple[int, frozenset[int]], Numbers] = {}
+        self._weighing = Weighing(self._loads, self._needed, go_on)
         self._left: dict[tuple[tuple[int, int], ...], _Left] = {}
         price = [inf] * len(self._loads.kinds)
         for name, choice in choices.items():
@@ -118,7 +103,6 @@ class Positions:
         # What has come nearest to passing of all that was drawn, and what it leaves.
         self._nearest: list[tuple[int, int]] = []
         self._least_short = -inf
-        self._of_kinds: dict[frozenset[int], tuple[Figures, Numbers]] = {}
         self._possible: list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]] | None = None
         self._is_all = False
         self._passing: dict[tuple[tuple[int, int], ...], bool] = {}
@@ -165,9 +149,9 @@ class Positions:
         queue: list[tuple[float, tuple[int, ...]]] = [(0.0, (0,) * len(self._prices))]
         while queue:
             price, totals = queue[0]
-            if price + rest(None) > best + _ROUNDING:
+            if price + rest(None) > best + ROUNDING:
                 break
-            if not self._go_on() or weighed > _MOST_WEIGHED:
+            if not self._go_on() or weighed > MOST_WEIGHED:
                 if best == inf:
                     self._seek(price_of)
                 return
@@ -178,10 +162,10 @@ class Positions:
                 for kind in range(last, len(totals)):
                     more = tuple(count + (kind == other) for other, count in enumerate(totals))
                     heappush(queue, (sum(map(mul, more, self._prices)), more))
-            if number == 0 or price + rest(number) > best + _ROUNDING:
+            if number == 0 or price + rest(number) > best + ROUNDING:
                 continue
             counted = {kind: count for kind, count in enumerate(totals) if count}
-            found = self._remaining(counted)
+            found = self._weighing.remaining(counted)
             if found is not None:
                 weighed += found.weighed
                 if not len(found.sets):
@@ -204,7 +188,7 @@ class Positions:
                 return
 
     def _lines(
-        self, totals: Mapping[int, int], found: _Remaining | None
+        self, totals: Mapping[int, int], found: Remaining | None
     ) -> list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]]:
         """Say how many of each kind hang, and in which crowds, as far as that is known."""
         if found is None:
@@ -214,7 +198,7 @@ class Positions:
             return [(totals, None)]
         return [(totals, {(crowd, kind): count for crowd, kind, count in counts}) for counts in left.rows]
 
-    def _first(self, found: _Remaining | None, totals: Mapping[int, int]) -> Hanging | None:
+    def _first(self, found: Remaining | None, totals: Mapping[int, int]) -> Hanging | None:
         """Give a hanging with these totals that passes, if one of the roomiest does."""
         if found is None:
             kinds = [kind for kind, count in totals.items() for _ in range(count)]
@@ -329,86 +313,18 @@ class Positions:
         names, way_of = self._loads.names, self._loads.way_of
         return {names[position]: self._loads.ways[way_of[position, kind]] for position, kind in hanging.items()}
 
-    def _sets(self, number: int, among: Collection[int]) -> Iterator[Numbers]:
-        """List the sets of so many positions, in bounded tables; those that must have an access point are in all."""
-        free = [position for position in sorted(among) if position not in self._needed]
-        more = number - len(self._needed)
-        if more < 0 or not self._needed <= set(among):
-            return
-        needed = np.array(sorted(self._needed), dtype=np.int64)
-        size = len(self._loads.ways) * 9 + number * number * 3
-        picked = combinations(free, more)
-        while rows := list(islice(picked, max(1, _MOST_AT_ONCE // size))):
-            drawn = np.array(rows, dtype=np.int64).reshape(len(rows), more)
-            yield np.sort(np.hstack((np.tile(needed, (len(rows), 1)), drawn)), axis=1)
-
-    def _screen(self, number: int, kinds: frozenset[int]) -> Numbers | None:
-        """Give the sets of so many positions that pass with the least figures of some kinds; None where they are too many."""
-        key = number, kinds
-        if key in self._screened:
-            return self._screened[key]
-        # A device without any access point is a flaw, and some kinds may find no channel anywhere.
-        if number == 0 or not (self._loads.way_of[:, sorted(kinds)] >= 0).any():
-            return np.zeros((0, number), dtype=np.int64)
-        if comb(len(self._loads.names) - len(self._needed), max(0, number - len(self._needed))) > _MOST_SETS:
-            return None
-        figures, way_of = self._loads.least([kinds])
-        able = np.flatnonzero(way_of[:, 0] >= 0).tolist()
-        found = [np.zeros((0, number), dtype=np.int64)]
-        wider = [known for (size, more), known in self._screened.items() if size == number and more > kinds]
-        among = iter(np.array_split(wider[0], 1 + len(wider[0]) // 4096)) if wider else self._sets(number, able)
-        for sets in among:
-            if not self._go_on():
-                return None
-            slack = self._loads.slack(figures, sets, way_of[sets, 0][:, None, :])[:, 0]
-            found.append(sets[slack >= -_ROUNDING])
-        self._screened[key] = np.concatenate(found)
-        return self._screened[key]
-
     def _weigh(self, counts: Counts) -> _Left | None:
         """Weigh every set that has these totals, wherever they hang; None where they are too many."""
         totals = _totals(counts)
         key = tuple(sorted(totals.items()))
         if key not in self._left:
-            found = self._remaining(totals)
+            found = self._weighing.remaining(totals)
             if found is None:
                 return None
             self._left[key] = self._sorted(found)
         return self._left[key]
 
-    def _remaining(self, totals: Mapping[int, int]) -> _Remaining | None:
-        """Weigh every set with these totals, wherever they hang; None where they are too many, or it is time to stop."""
-        number = sum(totals.values())
-        orders = factorial(number) // prod(factorial(count) for count in totals.values())
-        sets = self._screen(number, frozenset(totals))
-        if sets is None or len(sets) * orders > _MOST_WEIGHED:
-            return None
-        kinds = sorted(totals)
-        figures, way_of = self._figures(frozenset(kinds))
-        columns = np.array(list(_orders(totals)), dtype=np.int64).reshape(orders, number)
-        size = len(figures.position) * 9 + orders * number * number * 3
-        step = max(1, _MOST_AT_ONCE // size)
-        none = np.zeros((0, number), dtype=np.int64)
-        found: list[tuple[Numbers, Numbers, Floats]] = [(none, none, np.zeros(0))]
-        for start in range(0, len(sets), step):
-            if not self._go_on():
-                return None
-            some = sets[start : start + step]
-            ways = way_of[some[:, None, :], columns[None]]
-            slack = self._loads.slack(figures, some, np.maximum(ways, 0))
-            row, order = np.nonzero((ways >= 0).all(axis=2) & (slack >= -_ROUNDING))
-            found.append((some[row], columns[order], slack[row, order]))
-        all_sets, all_kinds = (np.concatenate([each[column] for each in found]) for column in range(2))
-        return _Remaining(all_sets, all_kinds, np.concatenate([each[2] for each in found]), len(sets) * orders)
-
-    def _figures(self, kinds: frozenset[int]) -> tuple[Figures, Numbers]:
-        """Give the figures of some kinds alone, and their ways by position and kind."""
-        if kinds not in self._of_kinds:
-            everything = range(len(self._loads.kinds))
-            self._of_kinds[kinds] = self._loads.least([{kind} & kinds for kind in everything])
-        return self._of_kinds[kinds]
-
-    def _sorted(self, found: _Remaining) -> _Left:
+    def _sorted(self, found: Remaining) -> _Left:
         order = np.argsort(-found.slack, kind="stable")
         sets, kinds = found.sets[order], found.kinds[order]
         crowd_of = np.array([self._crowd_of[position] for position in range(len(self._loads.names))], dtype=np.int64)
@@ -456,13 +372,13 @@ class Positions:
         """Look for one set of these where there are too many to weigh: from the best of some drawn, step by step."""
         best, slack = self._roomiest(_drawn(groups, _DRAWN))
         for _ in range(_STEPS):
-            if best is None or (slack >= -_ROUNDING and self._passes(dict(best))):
+            if best is None or (slack >= -ROUNDING and self._passes(dict(best))):
                 break
             better, more = self._roomiest(list(_neighbours(best, groups)))
             if better is None or more <= slack:
                 break
             best, slack = better, more
-        if best is not None and slack >= -_ROUNDING and self._passes(dict(best)):
+        if best is not None and slack >= -ROUNDING and self._passes(dict(best)):
             yield dict(best)
 
     def _roomiest(self, hangings: Sequence[Sequence[tuple[int, int]]]) -> tuple[list[tuple[int, int]] | None, float]:
@@ -530,13 +446,3 @@ def _totals(counts: Counts) -> Counter[int]:
 
 def _sorted(counted: Mapping[tuple[int, int], int]) -> Counts:
     return tuple(sorted((crowd, kind, count) for (crowd, kind), count in counted.items() if count))
-
-
-def _orders(totals: Mapping[int, int]) -> Iterator[tuple[int, ...]]:
-    """Give each different order of so many of each."""
-    if not any(totals.values()):
-        yield ()
-    for kind, count in totals.items():
-        if count:
-            for rest in _orders({**totals, kind: count - 1}):
-                yield (kind, *rest)
