@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from collections.abc import Collection
 
 # Ends of intervals, latest attempts and repeated notices are written together and seldom: such a write touches a few
-# pages however many rows it changes, and the seven minutes of them (these, and two for the commit) that a crash may lose change no
-# judgement.
+# pages however many rows it changes, and the seven minutes of them (these, and two for the commit) that a crash may
+# lose change no judgement.
 SAVE_EVERY_S: Final = 300
 USES_EVERY_S: Final = 3600
 # Everything heard is hostile: who sends frames from a million invented MACs must not fill the disk. Four times the

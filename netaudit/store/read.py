@@ -243,7 +243,7 @@ def intervals(
     found: dict[tuple[str, str, int], int] = {}
     for table in (schema.presence, schema.present):
         stay = table.c
-        # No lower bound for those that may still grow: the end that is kept of them may be five minutes old.
+        # No lower bound for those that may still grow: the end that is kept of them may be seven minutes old.
         ended = stay.until >= seconds(since) if table is schema.presence else true()
         asked = (
             select(one.mac, stay.segment, stay.since, stay.until)
