@@ -178,12 +178,13 @@ class Proposer:
         members: Mapping[tuple[int, int], Members],
         lines: Sequence[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]],
         prices: Sequence[float] | None,
+        beyond: float = 0.0,
     ) -> None:
         """
         Ask for one of some lines.
 
         Args:      members: options of each crowd and kind; lines: how many of each kind, and where that is known of each crowd and
-                   kind; prices: of each kind, where anything that costs no less than the last line does, too.
+                   kind; prices: of each kind, where anything that costs no less than `beyond` does, too.
         """
         variables = {key: self._variables(each) for key, each in members.items()}
         each = [self._program.variable() for _ in lines]
@@ -204,8 +205,7 @@ class Proposer:
             }
             self._between(terms, loose, sum(map(self._size, members[key])))
         if prices is not None:
-            last = lines[-1][0] if lines else {}
-            spent = dict.fromkeys(others, sum(prices[kind] * count for kind, count in last.items()))
+            spent = dict.fromkeys(others, beyond)
             spent |= {variable: -prices[kind] for (_, kind), found in variables.items() for variable in found}
             self._program.at_most(spent, 0.0)
 

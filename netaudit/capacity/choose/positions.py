@@ -105,6 +105,7 @@ class Positions:
         self._least_short = -inf
         self._possible: list[tuple[Mapping[int, int], Mapping[tuple[int, int], int] | None]] | None = None
         self._is_all = False
+        self._beyond = 0.0  # where not all, price from which on totals are not known
         self._passing: dict[tuple[tuple[int, int], ...], bool] = {}
 
     def without_sheets(self, choice: Choice) -> Choice:
@@ -134,7 +135,7 @@ class Positions:
         if self._possible is not None:
             each = ((crowd, kind) for crowd in range(len(self._crowds)) for kind in range(len(self._prices)))
             members = {key: found for key in each if (found := self._members((key[1],), key[0]))}
-            proposer.one_of(members, self._possible, None if self._is_all else self._prices)
+            proposer.one_of(members, self._possible, None if self._is_all else self._prices, self._beyond)
 
     def narrow(self, rest: Callable[[int | None], float], price_of: Callable[[Hanging], float]) -> None:
         """
@@ -149,6 +150,7 @@ class Positions:
         queue: list[tuple[float, tuple[int, ...]]] = [(0.0, (0,) * len(self._prices))]
         while queue:
             price, totals = queue[0]
+            self._beyond = price
             if price + rest(None) > best + ROUNDING:
                 break
             if not self._go_on() or weighed > MOST_WEIGHED:
