@@ -108,9 +108,7 @@ def test_what_is_at_hand_is_neither_replaced_nor_bought() -> None:
     raw, sheets = demo()
     kept = {**raw, "router": {**raw["router"], "keep": True}}
     for table, names in (("switch", ("landing", "bench")), ("access_point", ("yard",)), ("recorder", ("vault",))):
-        kept[table] = {
-            name: {**row, **({"keep": True} if name in names else {})} for name, row in raw[table].items()
-        }
+        kept[table] = {name: {**row, **({"keep": True} if name in names else {})} for name, row in raw[table].items()}
     chosen = choose(kept, Equipment.model_validate(sheets))
     for table, names in (("switch", ("landing", "bench")), ("access_point", ("yard",)), ("recorder", ("vault",))):
         for name in names:
