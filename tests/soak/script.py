@@ -129,7 +129,7 @@ def address_of(number: int) -> str:
 
 
 def write_script(*, days: int, devices: int, kills: int, seed: int) -> Script:
-    """Let the seed decide what happens when; troubles don't overlap, so that each finding is its own."""
+    """Let the seed decide what happens when; troubles don't overlap but for the receiver's, so that each finding is its own."""
     chance = random.Random(seed)
     script = Script(devices, days * STEPS_A_DAY)
     step = STEPS_A_DAY // 4
@@ -154,7 +154,10 @@ def write_script(*, days: int, devices: int, kills: int, seed: int) -> Script:
     for number, begins in enumerate(chance.sample(range(60, script.steps - 20, 13), max(2, days // 5))):
         script.jumps |= dict.fromkeys(range(begins, begins + 3), timedelta(minutes=(-50, 70)[number % 2]))
     script.flaps = set(chance.sample(range(50, script.steps - 20, 5), 2 * days))
-    # The receiver goes away just before there is something to tell, for two hours.
+    # The receiver goes away just before there is something to tell, for so long that it must be found: eight attempts take the
+    # courier 90 minutes when it comes every five, and a full disk or a restart may fall into that time.
     for one in chance.sample(script.troubles[:-1], max(1, days // 3)):
-        script.deaf |= set(range(one.begins - 4, one.begins + 20))
+        begins, ends = one.begins - 4, one.begins + 28
+        script.deaf |= set(range(begins, ends))
+        script.troubles.append(Trouble("channel_failing", "alert:all", begins, ends))
     return script

@@ -43,7 +43,7 @@ WARM = 72
 # Octets a step: 32 MB in a year of the usual sweeps, which the unit's limit bears for five; a third of what --leak 1000 keeps.
 TOLERATED = 300.0
 # In the first days memory still rises with what a day teaches (2 days, 40 devices: 545 octets a step; 250 devices, second to
-# seventh day: 80, and 1,146 when 1,000 are kept): a short soak sees a gross leak only.
+# seventh day: 80): a short soak sees a gross leak only.
 TOLERATED_SOON = 3000.0
 # Half of what the unit allows (MemoryMax).
 MOST_RESIDENT_MB = 128.0

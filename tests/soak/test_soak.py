@@ -52,6 +52,7 @@ def test_the_script_holds_every_kind_of_fault() -> None:
         ("missing", "device"),
         ("unknown", "device"),
         ("source_silent", "source"),
+        ("channel_failing", "alert"),
     }
     assert {one.place for one in script.troubles} >= {"source:sweep:home", "source:switch:shelf", "source:names:home"}
     assert script == write_script(days=30, devices=250, kills=20, seed=1)
