@@ -56,7 +56,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 
 def run(args: argparse.Namespace) -> int:
-    """Test, write, print. Status 1: something failed, or a certificate doesn't hold."""
+    """Test, write, print. Status 1: something failed, nothing passed, or a certificate doesn't hold."""
     import json
     from pathlib import Path
 

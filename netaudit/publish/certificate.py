@@ -70,6 +70,8 @@ def sentence(certificate: Certificate) -> str:
     failed, total = certificate.count(Outcome.FAILED), len(certificate.results)
     if failed:
         return f"Not accepted: {failed} of {total} checks failed"
+    if not certificate.accepted:
+        return f"Not accepted: none of {total} checks could be tested"
     open_ = certificate.count(Outcome.NOT_TESTED)
     return f"Nothing failed in {total} checks" + (f"; {open_} were not fully tested" if open_ else "")
 

@@ -50,6 +50,14 @@ def test_a_page_without_faults_has_nothing_to_mend() -> None:
     assert sentence(certificate) == f"Nothing failed in {len(CHECKS)} checks"
 
 
+def test_a_test_that_saw_nothing_accepts_nothing() -> None:
+    """Without any evidence no check fails and none passes: that is no acceptance."""
+    certificate = judged([])
+    assert {result.outcome for result in certificate.results} == {Outcome.NOT_TESTED}
+    assert not certificate.accepted
+    assert sentence(certificate) == f"Not accepted: none of {len(certificate.results)} checks could be tested"
+
+
 def test_hostile_words_from_the_wire_are_harmless() -> None:
     """A server's identifier, a MAC or a target that is HTML or turns the line arrives as text."""
     bad = "<script>x</script>\u202e"

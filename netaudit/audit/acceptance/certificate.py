@@ -71,8 +71,8 @@ class Certificate:
 
     @property
     def accepted(self) -> bool:
-        """Nothing failed."""
-        return not self.count(Outcome.FAILED)
+        """Something passed and nothing failed: a test that saw nothing accepts nothing."""
+        return not self.count(Outcome.FAILED) and next(self.items(Outcome.PASSED), None) is not None
 
     def items(self, outcome: Outcome) -> Iterator[tuple[Result, Item]]:
         """Give the items with this outcome, check by check."""
