@@ -48,7 +48,7 @@ def seconds_of(written: str) -> float:
 
 def from_store(site: Site, path: str, seconds: float) -> Found:
     """
-    Take the last stretch of what was kept.
+    Take the last stretch of what was kept: up to now, or to when the watch saw somebody last if it ended before that.
 
     Raises:    StoreError: it is not there or can't be read.
     """
@@ -62,8 +62,12 @@ def from_store(site: Site, path: str, seconds: float) -> Found:
     if "://" not in path and not Path(path).exists():
         raise StoreError(f'{path}: is not there; let "netaudit run" make it, or leave --store out to look now')
     now = datetime.now(UTC)
+    stretch = timedelta(seconds=seconds)
     with Store.open(path, site=site.site.name, clock=lambda: now) as store:
-        return Found(evidence_from(store, now - timedelta(seconds=seconds), now), "what a watch has kept", {}, ())
+        last = max((one.last_at for one in store.devices(now) if one.last_at is not None), default=now)
+        # Moments are kept to the second, and the end of a stretch is no part of it.
+        until = last + timedelta(seconds=1) if last < now - stretch else now
+        return Found(evidence_from(store, until - stretch, until), "what a watch has kept", {}, ())
 
 
 def from_captures(site: Site, files: Sequence[str]) -> Found:

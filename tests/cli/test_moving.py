@@ -215,6 +215,21 @@ def test_a_baseline_from_captures_is_kept_where_the_watch_finds_it(
     assert document.document == (tmp_path / "spring.baseline.json").read_text("utf-8")
 
 
+def test_what_a_watch_kept_until_it_ended_is_taken_from_its_end(plan: str, tmp_path: Path) -> None:
+    """Of a watch that ended days ago the last stretch before its end is taken, not an empty one before now."""
+    kept, ended = str(tmp_path / "site.db"), datetime.now(UTC).replace(microsecond=0) - timedelta(days=3)
+    with Store.open(kept, site=parse_site(PLAN).site.name, clock=lambda: ended) as store:
+        store.write([Sighting(ended, "home", DESK, "192.0.2.21", How.ARP)])
+        store.flush(ended)
+    assert main(["accept", plan, "--store", kept, "--for", "1h", "--out", str(tmp_path / "out")]) == 0
+    content = json.loads((tmp_path / "out" / "certificate.json").read_text())["content"]
+    until = datetime.fromisoformat(content["until"])
+    assert timedelta() < until - ended <= timedelta(seconds=1)
+    assert datetime.fromisoformat(content["since"]) == until - timedelta(hours=1)
+    presence = next(result for result in content["results"] if result["key"] == "presence")
+    assert {item["place"] for item in presence["items"] if item["outcome"] == "passed"} == {"device:desk"}
+
+
 def test_baseline_and_cutover_from_the_store(plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """What a watch kept an hour ago is the baseline, under its name; what it keeps now is compared with it."""
     now = datetime.now(UTC)
