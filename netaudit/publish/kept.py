@@ -166,7 +166,7 @@ class Kept:
 
     def waiting(self) -> tuple[Waiting, ...]:
         """List the alert channels for which messages wait; those that a channel gathers for a digest are listed apart."""
-        return tuple(self._store.letters_waiting_by_channel())
+        return tuple(self._store.letters_waiting())
 
     def open_findings(self) -> tuple[FindingView, ...]:
         """List the open findings, oldest first."""

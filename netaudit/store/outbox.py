@@ -96,14 +96,7 @@ def keys(connection: Connection, site: int, channel: str) -> frozenset[str]:
     return frozenset(connection.scalars(select(box.key).where(box.site == site, box.channel == channel)))
 
 
-def waiting(connection: Connection, site: int) -> int:
-    """Count the letters that were neither sent nor given up."""
-    box = schema.outbox.c
-    asked = select(func.count()).select_from(schema.outbox)
-    return int(connection.scalar(asked.where(box.site == site, box.sent_at.is_(None), box.given_up_at.is_(None))) or 0)
-
-
-def waiting_by_channel(connection: Connection, site: int) -> list[Waiting]:
+def waiting(connection: Connection, site: int) -> list[Waiting]:
     """List the channels for which letters wait, by name."""
     box = schema.outbox.c
     asked = select(box.channel, func.count(), func.min(box.made_at), func.min(box.id)).where(

@@ -348,15 +348,10 @@ class Store:
         with self._reading() as connection:
             return outbox.keys(connection, self._site, channel)
 
-    def letters_waiting(self) -> int:
-        """Count the letters that were neither sent nor given up."""
-        with self._reading() as connection:
-            return outbox.waiting(connection, self._site)
-
-    def letters_waiting_by_channel(self) -> list[Waiting]:
+    def letters_waiting(self) -> list[Waiting]:
         """List the channels for which letters wait: how many, since when, and what the last attempt said."""
         with self._reading() as connection:
-            return outbox.waiting_by_channel(connection, self._site)
+            return outbox.waiting(connection, self._site)
 
     def letter_sent(self, number: int, at: datetime) -> None:
         """Note that a letter was delivered."""

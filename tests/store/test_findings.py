@@ -96,7 +96,7 @@ def test_a_letter_is_put_once_and_tried_until_sent_or_given_up(store: Store, clo
     assert again.due_at == clock.now + HOUR
     store.letter_failed(again.id, "no route", None, clock.now)
     assert store.queued_letters("mail") == []
-    assert store.letters_waiting() == 0
+    assert store.letters_waiting() == []
     assert store.prune(clock.now + timedelta(days=60))["outbox"] == 2
 
 
@@ -120,7 +120,7 @@ def test_what_waits_is_counted_by_channel(store: Store, clock: Clock) -> None:
     store.letter_sent(first, clock.now)
     store.letter_failed(second, "broken", clock.now + timedelta(hours=1), clock.now)
     store.letter_failed(last, "gone", None, clock.now)
-    assert store.letters_waiting_by_channel() == [
+    assert store.letters_waiting() == [
         Waiting("hook", 1, begun + timedelta(minutes=2), ""),
         Waiting("mail", 1, begun + timedelta(minutes=1), "broken"),
         Waiting("mail/digest", 1, begun + timedelta(minutes=3), ""),

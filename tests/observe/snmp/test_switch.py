@@ -15,10 +15,10 @@ from netaudit.errors import LookError
 from netaudit.observe.observation import Health, Notice, Sample
 from netaudit.observe.snmp.links import Hangs
 from netaudit.observe.snmp.opening import open_agent
-from netaudit.observe.snmp.recorded import RecordedClient
 from netaudit.observe.snmp.switch import SwitchLook
 from tests.observe.snmp import recording
 from tests.observe.snmp.agent import NETWORKS, agent
+from tests.observe.snmp.recorded import RecordedClient
 from tests.observe.snmp.recording import DESK_PORT, IF, IFX, OFFSET, POINT_PORT, UPLINK, UPTIME
 
 if TYPE_CHECKING:

@@ -19,9 +19,9 @@ from netaudit.observe.snmp.interfaces import read_interfaces
 from netaudit.observe.snmp.links import Hangs, Way, find_links
 from netaudit.observe.snmp.neighbours import LOCAL, REMOTE, read_neighbours
 from netaudit.observe.snmp.power import PORT_TABLE, SUPPLY_TABLE, read_power
-from netaudit.observe.snmp.recorded import RecordedClient
 from netaudit.observe.snmp.system import read_system
 from netaudit.observe.snmp.tables import Neighbour
+from tests.observe.snmp.recorded import RecordedClient
 from tests.observe.snmp.recording import ENTITY, IF, IFX, SYSTEM, mac_index
 
 if TYPE_CHECKING:

@@ -1,4 +1,4 @@
-"""A client that opens no socket and answers from rows: for tests, and for looking at what a switch once said."""
+"""A client that opens no socket and answers from rows."""
 
 from __future__ import annotations
 
