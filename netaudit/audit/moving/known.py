@@ -88,19 +88,21 @@ def known_in(evidence: Evidence, site: Site, kinds: Mapping[str, str] | None = N
     span: dict[str, tuple[datetime, datetime]] = {}
     # A switch says its name (LLDP) on every port, whichever segment that is of: it is where it has an address.
     switches = {mac for mac, thing in roster.by_mac.items() if thing.group.startswith("switch:")}
-    for seen in sorted(evidence.sightings, key=lambda one: one.at, reverse=True):
+    radios = _radios(site)
+    # On the air an access point is on no segment in particular, so its cable speaks first.
+    for seen in sorted(evidence.sightings, key=lambda one: (one.mac not in radios, one.at), reverse=True):
         if seen.address is None and seen.mac in switches:
             continue
-        segment.setdefault(seen.mac, seen.segment if seen.segment in site.segment else "")
-        owned = addresses[seen.mac]
+        mac = radios.get(seen.mac, seen.mac)
+        segment.setdefault(mac, seen.segment if seen.segment in site.segment else "")
         if seen.address is not None and ":" not in seen.address:
-            owned.setdefault(seen.address)
-        last = span.get(seen.mac, (seen.at, seen.at))[1]
-        span[seen.mac] = seen.at, last
+            addresses[mac].setdefault(seen.address)
+        first, last = span.get(mac, (seen.at, seen.at))
+        span[mac] = min(first, seen.at), max(last, seen.at)
     for naming in evidence.namings:
         # The store keeps what was ever said: a service that fell silent before counts as offered no more.
         if naming.origin is not How.SERVICE or naming.at >= evidence.since:
-            names[naming.mac].add((naming.name, naming.origin.value))
+            names[radios.get(naming.mac, naming.mac)].add((naming.name, naming.origin.value))
     return tuple(
         _known(
             mac,
@@ -114,6 +116,16 @@ def known_in(evidence: Evidence, site: Site, kinds: Mapping[str, str] | None = N
         )
         for mac in sorted(segment)
     )
+
+
+def _radios(site: Site) -> dict[str, str]:
+    """Give for each planned BSSID the MAC by which its access point is known: its own, else the first BSSID."""
+    return {
+        bssid: point.mac or point.bssids[0]
+        for point in site.access_point.values()
+        for bssid in point.bssids
+        if bssid != point.mac
+    }
 
 
 def _by_origin(name: tuple[str, str]) -> tuple[bool, str, str]:

@@ -1,0 +1,43 @@
+"""Devices as they were known: an access point is one thing, however many radios it has."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from netaudit.audit.acceptance.evidence import freeze
+from netaudit.audit.moving.known import known_in
+from netaudit.observe.observation import How, Sighting
+from netaudit.site.load import parse_site
+
+T0 = datetime(2026, 5, 1, 12, 0, tzinfo=UTC)
+POINT, LOW, HIGH = "02:00:5e:00:00:a1", "02:00:5e:00:00:a2", "02:00:5e:00:00:a3"
+PLAN = f"""\
+[site]
+name = "Osier Cottage"
+[room.hall]
+[segment.home]
+network = "192.0.2.0/24"
+[access_point.hall]
+segment = "home"
+at = "hall"
+bssids = ["{LOW}", "{HIGH}"]
+"""
+
+
+def beacon(minutes: int, bssid: str) -> Sighting:
+    """A radio was heard on the air: on no segment, at no address."""
+    return Sighting(T0 + timedelta(minutes=minutes), "", bssid, None, How.HEARD)
+
+
+@pytest.mark.parametrize(("mac", "known_by"), [(f'mac = "{POINT}"\n', POINT), ("", LOW)])
+def test_the_radios_of_an_access_point_are_no_devices_beside_it(mac: str, known_by: str) -> None:
+    """Heard by cable and by both radios it is there once, with its address and segment, from first to last heard."""
+    seen = [beacon(0, HIGH), beacon(9, LOW)]
+    if mac:
+        seen.append(Sighting(T0 + timedelta(minutes=5), "home", POINT, "192.0.2.11", How.ARP))
+    (found,) = known_in(freeze(seen, T0, T0 + timedelta(minutes=10)), parse_site(PLAN + mac))
+    assert (found.mac, found.ref, found.room) == (known_by, "access_point:hall", "hall")
+    assert (found.segment, found.addresses) == (("home", ("192.0.2.11",)) if mac else ("", ()))
+    assert (found.first_at, found.last_at) == (T0, T0 + timedelta(minutes=9))
