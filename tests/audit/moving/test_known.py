@@ -31,13 +31,14 @@ def beacon(minutes: int, bssid: str) -> Sighting:
     return Sighting(T0 + timedelta(minutes=minutes), "", bssid, None, How.HEARD)
 
 
-@pytest.mark.parametrize(("mac", "known_by"), [(f'mac = "{POINT}"\n', POINT), ("", LOW)])
-def test_the_radios_of_an_access_point_are_no_devices_beside_it(mac: str, known_by: str) -> None:
+@pytest.mark.parametrize(("own", "known_by"), [(f'mac = "{POINT}"\n', POINT), ('address = "192.0.2.11"\n', LOW)])
+def test_the_radios_of_an_access_point_are_no_devices_beside_it(own: str, known_by: str) -> None:
     """Heard by cable and by both radios it is there once, with its address and segment, from first to last heard."""
     seen = [beacon(0, HIGH), beacon(9, LOW)]
-    if mac:
+    wired = known_by == POINT
+    if wired:
         seen.append(Sighting(T0 + timedelta(minutes=5), "home", POINT, "192.0.2.11", How.ARP))
-    (found,) = known_in(freeze(seen, T0, T0 + timedelta(minutes=10)), parse_site(PLAN + mac))
+    (found,) = known_in(freeze(seen, T0, T0 + timedelta(minutes=10)), parse_site(PLAN + own))
     assert (found.mac, found.ref, found.room) == (known_by, "access_point:hall", "hall")
-    assert (found.segment, found.addresses) == (("home", ("192.0.2.11",)) if mac else ("", ()))
+    assert (found.segment, found.addresses) == (("home", ("192.0.2.11",)) if wired else ("", ()))
     assert (found.first_at, found.last_at) == (T0, T0 + timedelta(minutes=9))
