@@ -23,7 +23,7 @@ from starlette.routing import Route
 
 from netaudit.capacity.ledger import Ledger
 from netaudit.capacity.line import State
-from netaudit.errors import CaptureError, NetauditError
+from netaudit.errors import CaptureError, NetauditError, StoreError
 from netaudit.publish.actions import Actions
 from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.entry import Access, Sessions
@@ -312,6 +312,13 @@ class _Pages:
         end = finding.closed_at or self._now()
         return span(max(0.0, (end - finding.opened_at).total_seconds()))
 
+    def _moves(self) -> bool:
+        """Say whether a move is to be found among the pages. Those that need nothing else of a store do without its word."""
+        try:
+            return any(self._now() - at < MOVE_SHOWN for _, at in self._kept.baselines())
+        except StoreError:
+            return False
+
     def _page(self, template: str, request: Request, state: PageState, **values: object) -> Response:
         age_s = (self._now() - state.at).total_seconds() if state.at is not None else 0.0
         header = state.site.site
@@ -324,7 +331,7 @@ class _Pages:
             "central": self._central,
             "here": f"/{request.url.path.removeprefix(root_of(request)).split('/')[1]}",
             "at": state.at,
-            "moving": any(self._now() - at < MOVE_SHOWN for _, at in self._kept.baselines()),
+            "moving": self._moves(),
             "stale": span(age_s) if age_s > self._stale_s else "",
             "form": session.form if session is not None else "",
             "can_log_in": self._access.token is not None,

@@ -256,3 +256,19 @@ async def test_a_sick_store_is_said_in_one_line(page_state: PageState, kept: Kep
     got = await ask(app, "/devices")
     assert (got.status, got.text) == (503, "name: the disk is full\n")
     assert (await ask(app, "/ledger")).status == 200
+
+
+async def test_a_store_that_tells_nothing_takes_only_its_own_pages(
+    page_state: PageState, kept: Kept, ask: Ask, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With no word from the store, pages that need none of it are whole, and the others say what the matter is."""
+
+    def fails(_: object) -> None:
+        raise StoreError("the disk is full")
+
+    monkeypatch.setattr(Store, "_reading", fails)
+    app = make_app(lambda: page_state, kept, CollectorRegistry(), now=lambda: NOW)
+    for path in ("/ledger", "/drawing", "/drawing.svg", "/login", "/metrics"):
+        assert (await ask(app, path)).status == 200, path
+    got = await ask(app, "/devices")
+    assert (got.status, got.text) == (503, "the disk is full\n")
