@@ -69,7 +69,8 @@ def run(args: argparse.Namespace) -> int:
     site = load_site(args.site)
     now = datetime.now(UTC)
     with Store.open(store_of(args, must_exist=True), site=site.site.name, clock=lambda: now) as store:
-        data, files = _write_one(args, site, store, Path(args.out), now)
+        data, page = _read_one(args, site, store, now)
+    files = _write_one(args, data, page, Path(args.out))
     if args.json:
         written = [str(path) for path in files]
         summary = summarise(site, data.standings, data.hazards, data.flaws, data.findings)
@@ -90,20 +91,23 @@ def run(args: argparse.Namespace) -> int:
     return 0
 
 
-def _write_one(
-    args: argparse.Namespace, site: Site, store: Store, folder: Path, now: datetime
-) -> tuple[WeekReport, list[Path]]:
-    """Read a site's week and write it; gives what was read, and the files, the page first."""
+def _read_one(args: argparse.Namespace, site: Site, store: Store, now: datetime) -> tuple[WeekReport, str]:
+    """Read a site's week and give it, and as a page."""
     from netaudit.capacity.ledger import gather
-    from netaudit.cli.output import write_whole
     from netaudit.publish.report import render_report
     from netaudit.publish.week import gather_week, last_week
 
     zone = site.site.time_zone
     week = last_week(now, zone) if args.week is None else _week(args.week, zone)
     data = gather_week(site, gather(site), store, week, now)
-    page = render_report(data)
-    name = f"week-{week[0]:%G-W%V}"
+    return data, render_report(data)
+
+
+def _write_one(args: argparse.Namespace, data: WeekReport, page: str, folder: Path) -> list[Path]:
+    """Write a site's week; gives the files, the page first."""
+    from netaudit.cli.output import write_whole
+
+    name = f"week-{data.since:%G-W%V}"
     files = {folder / f"{name}.html": page.encode()}
     if args.pdf:
         from netaudit.publish.pdf import to_pdf
@@ -111,31 +115,29 @@ def _write_one(
         files[folder / f"{name}.pdf"] = to_pdf(page)
     for path, content in files.items():
         write_whole(path, content)
-    return data, list(files)
+    return list(files)
 
 
 def _run_all(args: argparse.Namespace) -> int:
     """Write the report of one site after the other, then the list. Status 1: a site has no report, and the list says why."""
-    from datetime import UTC, datetime, timedelta
+    from datetime import UTC, datetime
     from pathlib import Path
 
     from netaudit.cli.output import write_whole
     from netaudit.errors import OutOfRange
-    from netaudit.publish.fleet import render_sites, worst_first
+    from netaudit.publish.fleet import render_sites, silent_after, worst_first
     from netaudit.publish.week import last_week
     from netaudit.store.fleet import Fleet
 
     if args.store is None:
         raise OutOfRange("--all needs --store: a PostgreSQL that boxes ship to, a file, or a folder of such files")
-    if not args.silent_after > 0:
-        raise OutOfRange(f"--silent-after {args.silent_after:g}: write more than 0 hours")
+    longest = silent_after(args.silent_after)
     now = datetime.now(UTC)
     since, _ = last_week(now, "UTC") if args.week is None else _week(args.week, "UTC")
     week, folder = f"{since:%G-W%V}", Path(args.out)
     with Fleet.open(args.store, clock=lambda: now) as fleet:
         found = fleet.news()
-        silent_after = timedelta(hours=args.silent_after)
-        entries = worst_first(_report_of(args, fleet, one, now, silent_after) for one in found)
+        entries = worst_first(_report_of(args, fleet, one, now, longest) for one in found)
     listed = folder / f"sites-{week}.html"
     write_whole(listed, render_sites(entries, week, now))
     if args.json:
@@ -158,13 +160,18 @@ def _report_of(args: argparse.Namespace, fleet: Fleet, news: News, now: datetime
     one = glance(news, now, silent_after)
     if news.trouble:
         return one
-    folder = Path(args.out)
+    trouble = ""
     try:
         store = fleet.store(news.key)
-        site = read_site(store.plan())
-        data, files = _write_one(args, site, store, folder / folder_of(news.key, news.name), now)
+        data, page = _read_one(args, read_site(store.plan()), store, now)
     except StoreError as error:
-        return glance(replace(news, trouble=str(error)), now, silent_after)
+        trouble = str(error)
+    except Exception as error:  # noqa: BLE001 - a box may write what it likes: the other sites have their reports all the same
+        trouble = f"a report can't be made of what its box wrote: {type(error).__name__}: {error}"
+    if trouble:
+        return glance(replace(news, trouble=trouble), now, silent_after)
+    folder = Path(args.out)
+    files = _write_one(args, data, page, folder / folder_of(news.key, news.name))
     return with_report(one, data, files[0].relative_to(folder).as_posix())
 
 

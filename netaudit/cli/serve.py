@@ -49,16 +49,18 @@ def run(args: argparse.Namespace) -> int:
     """
     Serve until told to end.
 
-    Raises:    StoreError: the store can't be read; LookError: it can't be served as asked for; OutOfRange: the token is short.
+    Raises:    StoreError: the store can't be read; LookError: it can't be served as asked for; OutOfRange: the token is short, or another
+               number is none.
     """
     import asyncio
     import os
-    from datetime import UTC, datetime, timedelta
+    from datetime import UTC, datetime
     from pathlib import Path
 
     from netaudit.cli.output import print_json
     from netaudit.daemon.central import serve_central
     from netaudit.daemon.serve import access_of
+    from netaudit.publish.fleet import silent_after
     from netaudit.publish.fleet_page import make_fleet_app
     from netaudit.store.fleet import Fleet, admit_reader
 
@@ -67,7 +69,7 @@ def run(args: argparse.Namespace) -> int:
         line = f"{args.admit}: may read all sites and write nothing"
         print_json({"role": args.admit}) if args.json else print(line)
         return 0
-    serving = _serving(args)
+    serving, longest = _serving(args), silent_after(args.silent_after)
     access = access_of(serving, os.environ)
 
     def ready(url: str) -> None:
@@ -84,7 +86,7 @@ def run(args: argparse.Namespace) -> int:
             reports=Path(args.reports) if args.reports else None,
             hosts=(serving.host, *serving.names),
             access=access,
-            silent_after=timedelta(hours=args.silent_after),
+            silent_after=longest,
         )
         asyncio.run(serve_central(app, serving, ready))
     return 0
@@ -113,8 +115,6 @@ def _serving(args: argparse.Namespace) -> Serving:
         raise OutOfRange("others on the way could read the token: add --certificate and --key, or --behind-proxy")
     if not 0 <= args.port <= 65535:
         raise OutOfRange(f"--port {args.port}: write 0 to 65535")
-    if not args.silent_after > 0:
-        raise OutOfRange(f"--silent-after {args.silent_after:g}: write more than 0 hours")
     return Serving(
         host=args.host,
         port=args.port,

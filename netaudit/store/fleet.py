@@ -64,17 +64,15 @@ class News:
 
 @dataclass(frozen=True, slots=True)
 class _Shelf:
-    """One database; `name` is empty for a PostgreSQL, whose sites go by their numbers."""
+    """One database; `name` is empty for a PostgreSQL, whose sites go by their numbers, and else names a file's only site."""
 
     engine: Engine
     where: str
     name: str
 
-    def key(self, number: int, sites: int) -> str:
-        """Name a site: by the file it stands in, and by its number where a database has several."""
-        if not self.name:
-            return str(number)
-        return self.name if sites == 1 else f"{self.name}-{number}"
+    def key(self, number: int) -> str:
+        """Name a site."""
+        return self.name or str(number)
 
 
 class Fleet:
@@ -173,13 +171,11 @@ class Fleet:
 
     def _named(self, key: str) -> Iterator[tuple[_Shelf, int, str]]:
         for shelf in self._all():
-            if not key.startswith(shelf.name):
+            if not (key == shelf.name if shelf.name else _NUMBER.fullmatch(key)):
                 continue
             # At a centre the key is the site's number: to find one of ten thousand, the others need not be read.
-            number = int(key) if not shelf.name and _NUMBER.fullmatch(key) else None
-            sites = self._sites(shelf, number)
-            for found, name in sites.items():
-                if shelf.key(found, len(sites)) == key:
+            for found, name in self._sites(shelf, None if shelf.name else int(key)).items():
+                if shelf.key(found) == key:
                     yield shelf, found, name
 
     def _sites(self, shelf: _Shelf, number: int | None = None) -> dict[int, str]:
@@ -193,11 +189,15 @@ class Fleet:
             one = schema.sites.c
             asked = select(one.id, one.name)
             rows = connection.execute(asked if number is None else asked.where(one.id == number))
-            return {row.id: row.name for row in rows}
+            sites = {row.id: row.name for row in rows}
+        if shelf.name and len(sites) > 1:
+            # None that we wrote: a second site's key could be that of another file.
+            raise StoreError(f"{shelf.where}: has {len(sites)} sites; the file of a box has one")
+        return sites
 
     def _read(self, shelf: _Shelf) -> list[News]:
         sites = self._sites(shelf)
-        named = {number: (shelf.key(number, len(sites)), name) for number, name in sites.items()}
+        named = {number: (shelf.key(number), name) for number, name in sites.items()}
         with told(shelf.where), shelf.engine.connect() as connection:
             return _news(connection, named, seconds(self._clock()))
 
@@ -208,7 +208,8 @@ def _news(connection: Connection, sites: Mapping[int, tuple[str, str]], now_s: i
     devices: dict[int, int] = _by_site(connection, schema.devices, func.count(), alone)
     last: dict[int, list[int]] = {number: [] for number in sites}
     for table in (schema.present, schema.health):
-        sane = func.max(case((table.c.until <= now_s + AHEAD_S, table.c.until), else_=None))
+        # A box may write what it likes into its own rows: no moment of theirs may be one that no calendar has.
+        sane = func.max(case((table.c.until.between(0, now_s + AHEAD_S), table.c.until), else_=None))
         for number, until in _by_site(connection, table, sane, alone).items():
             last.setdefault(number, []).append(until)
     for number, key in connection.execute(_newest_sample(now_s, alone)):
@@ -261,6 +262,8 @@ def _newest_sample(now_s: int, alone: int | None) -> Select[Any]:
 def _file(path: Path, names: set[str], known: _Shelf | None = None) -> _Shelf:
     """Take a file as it is; two whose names differ only in signs that a key has not are told apart by a number."""
     stem = _OTHERS.sub("-", path.stem).strip("-").lower() or "store"
+    # A key that is only a number is a centre's, and its site's reports go by the site's name as well.
+    stem = f"store-{stem}" if stem.isdigit() else stem
     name = next(one for one in (stem, *(f"{stem}-{n}" for n in range(2, len(names) + 3))) if one not in names)
     names.add(name)
     if known is not None and known.name == name:

@@ -53,7 +53,14 @@ def test_the_call_keeps_the_law_of_the_plan(
 
 
 @pytest.mark.parametrize(
-    "words", [["--port", "65536"], ["--port", "-1"], ["--silent-after", "0"], ["--silent-after", "nan"]]
+    "words",
+    [
+        ["--port", "65536"],
+        ["--port", "-1"],
+        ["--silent-after", "0"],
+        ["--silent-after", "nan"],
+        ["--silent-after", "inf"],
+    ],
 )
 def test_numbers_out_of_range_are_told(words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The line names the option."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import itertools
 import json
+import sqlite3
+from contextlib import closing
 from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
@@ -132,6 +134,23 @@ def test_every_site_gets_its_report_and_one_trouble_stops_nothing(
         assert name in listed
 
 
+def test_a_box_that_wrote_nonsense_takes_no_report_from_the_others(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Rows that no program of ours writes cost that site its report, and the list says so; the status is 1."""
+    stores = tmp_path / "stores"
+    stores.mkdir()
+    folder_of_three(stores)
+    with closing(sqlite3.connect(stores / "sons.db")) as spoilt:
+        spoilt.execute("UPDATE findings SET evidence = 'no JSON'")
+        spoilt.commit()
+    call = ["report", "--all", "--store", str(stores), "--out", str(tmp_path / "out"), "--week", "2026-W11"]
+    assert main([*call, "--json"]) == 1
+    by_key = {one["key"]: one for one in json.loads(capsys.readouterr().out)["sites"]}
+    assert {key for key, one in by_key.items() if one["report"]} == {"barn", "mill"}
+    assert "can't be made of what its box wrote" in by_key["sons"]["trouble"]
+
+
 def test_reports_of_sound_sites_alone_end_well(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """With three sites that can be read the status is 0, and each line says what was written."""
     call = ["report", "--all", "--store", str(folder_of_three(tmp_path)), "--out", str(tmp_path / "out")]
@@ -147,6 +166,7 @@ def test_reports_of_sound_sites_alone_end_well(tmp_path: Path, capsys: pytest.Ca
         ["report", "site.toml", "--all", "--store", "x"],
         ["report", "--all", "--store", "nowhere.db"],
         ["report", "--all", "--store", ".", "--silent-after", "0"],
+        ["report", "--all", "--store", ".", "--silent-after", "1e300"],
         ["report", "--all", "--store", ".", "--week", "2026-W99"],
     ],
 )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import os
+import sqlite3
+from contextlib import closing
 from datetime import timedelta
 from hashlib import sha256
 from typing import TYPE_CHECKING
@@ -13,6 +15,7 @@ import pytest
 
 from netaudit.cli import main
 from netaudit.errors import StoreError
+from netaudit.publish.fleet import folder_of
 from netaudit.publish.fleet_page import make_fleet_app
 from netaudit.store.engine import address_of
 from netaudit.store.fleet import Fleet, admit_reader
@@ -194,6 +197,39 @@ def test_what_cannot_be_read_is_listed_with_the_reason(tmp_path: Path) -> None:
     assert "no SQLite database" in found["noise"].trouble
     assert "has schema 0" in found["empty"].trouble
     assert (tmp_path / "empty.db").stat().st_size == 0
+
+
+@pytest.mark.parametrize("until", [-1, -(10**11), -(10**17), 10**17])
+def test_no_box_takes_the_list_from_the_others(centre: str, until: int) -> None:
+    """A box whose rows have moments that no calendar has was never heard; the others are read as ever."""
+    with psycopg.connect(as_role(centre, ROLES[SILENT]), autocommit=True) as box:
+        for table in ("health", "present"):
+            assert box.execute(f"UPDATE {table} SET until = {until}").rowcount  # noqa: S608 - our own words
+        box.execute("DELETE FROM samples")
+    with Fleet.open(centre, clock=lambda: NOW) as fleet:
+        assert {one.name: one.heard_at for one in fleet.news()} == LAST_HEARD | {SILENT: None}
+
+
+def test_a_file_with_two_sites_takes_no_other_files_place(tmp_path: Path) -> None:
+    """No program of ours writes one; it is listed as what can't be read, and the file of that name is shown."""
+    fill(tmp_path / "mill.db", SILENT)
+    fill(tmp_path / "mill-2.db", SOUND)
+    with closing(sqlite3.connect(tmp_path / "mill.db")) as spoilt:
+        spoilt.execute("INSERT INTO sites (id, name) VALUES (2, 'another')")
+        spoilt.commit()
+    with Fleet.open(str(tmp_path), clock=lambda: NOW) as fleet:
+        assert {one.key: one.name for one in fleet.news() if not one.trouble} == {"mill-2": SOUND}
+        assert fleet.store("mill-2").site == SOUND
+
+
+def test_a_number_as_a_file_name_has_a_folder_of_its_own(tmp_path: Path) -> None:
+    """Two sites' reports never go into one folder, however their files and they themselves are called."""
+    fill(tmp_path / "7.db", SOUND)
+    fill(tmp_path / "mill-7.db", SILENT)
+    with Fleet.open(str(tmp_path), clock=lambda: NOW) as fleet:
+        assert len({folder_of(one.key, one.name) for one in fleet.news()}) == 2
+        for one in fleet.news():
+            assert fleet.one(one.key) == one
 
 
 def test_a_folder_is_read_as_it_is(tmp_path: Path) -> None:
