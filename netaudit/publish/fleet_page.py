@@ -37,22 +37,28 @@ if TYPE_CHECKING:
     from starlette.requests import Request
     from starlette.types import Receive, Scope, Send
 
+    from netaudit.capacity.ledger import Ledger
     from netaudit.publish.fleet import Glance
+    from netaudit.site.model import Site
     from netaudit.store.fleet import Fleet
 
 # A list with more rows is read by nobody; the search finds the others, and the worst are on top.
 MOST_ROWS: Final = 500
-# Shipments come each hour; a list this old is not wrong yet, and many who look cost the database one question.
+# Shipments come each hour; a list or a site's state this old is not wrong yet, and many who look cost the database one
+# question. No older, though nothing later was heard: a long shipment comes in parts, its samples after its words.
 LIST_S: Final = 20.0
 # Sites whose plan and state are held ready: with a ledger of some hundred lines each, tens of megabytes.
 MOST_READY: Final = 32
 
 
 class _Ready(NamedTuple):
-    """A site's pages, and of what they were made: its plan's hash and up to when its box was heard."""
+    """A site's pages, and of what they were made: its plan and its hash, up to when its box was heard, and when it was read."""
 
     plan: str
+    site: Site
+    ledger: Ledger
     heard_at: datetime | None
+    read_s: float
     pages: Router
 
 
@@ -151,15 +157,19 @@ class _Pages:
             return None
         store = self._fleet.store(key)
         plan = store.plan()
+        heard_at, read_s = news.heard_at, self._steady()
         with self._lock:
             ready = self._ready.get(key)
-        if ready is not None and plan is not None and (ready.plan, ready.heard_at) == (plan.key, news.heard_at):
-            return ready.pages
-        try:
-            site = read_site(plan)
-        except StoreError as error:
-            raise StoreError(f"{harmless(news.name)}: {error}") from error
-        ledger, heard_at = gather(site), news.heard_at
+        if ready is not None and plan is not None and ready.plan == plan.key:
+            if ready.heard_at == heard_at and read_s - ready.read_s <= LIST_S:
+                return ready.pages
+            site, ledger = ready.site, ready.ledger
+        else:
+            try:
+                site = read_site(plan)
+            except StoreError as error:
+                raise StoreError(f"{harmless(news.name)}: {error}") from error
+            ledger = gather(site)
         state = first_state(site, ledger) if heard_at is None else shipped_state(site, ledger, store, heard_at)
         # The clock of a site stands where its box was heard last: who was there then is there.
         kept = Kept(store, site, lambda: heard_at or self._now())
@@ -174,7 +184,7 @@ class _Pages:
             )
         )
         with self._lock:
-            self._ready[key] = _Ready(plan.key if plan else "", heard_at, pages)
+            self._ready[key] = _Ready(plan.key if plan else "", site, ledger, heard_at, read_s, pages)
             self._ready.move_to_end(key)
             while len(self._ready) > MOST_READY:
                 self._ready.popitem(last=False)

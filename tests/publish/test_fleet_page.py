@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import re
+import sqlite3
+from contextlib import closing
 from typing import TYPE_CHECKING, Any
 
 import pytest
@@ -166,6 +168,21 @@ def test_a_changed_plan_is_shown_at_once(app: Starlette, ask: Ask, stores: Path)
     with Store.open(stores / "mill.db", site=SOUND, clock=lambda: LAST_HEARD[SOUND]) as store:
         store.save_plan(changed, LAST_HEARD[SOUND])
     assert "workshop" in text_of(get(ask, app, "/site/mill/networks"))
+
+
+def test_what_a_shipment_brings_while_somebody_looks_is_shown_soon(fleet: Fleet, ask: Ask, stores: Path) -> None:
+    """A long shipment comes in parts: what came after the first look, and is no later than that part, is not left out."""
+    seconds = [0.0]
+    app = make_fleet_app(fleet, now=lambda: NOW, steady=lambda: seconds[0])
+    assert "echo:lan" not in text_of(get(ask, app, "/site/sons/"))
+    with closing(sqlite3.connect(stores / "sons.db")) as shipped:
+        shipped.execute(
+            "INSERT INTO health (site, source, since, until, good, reason, rev) "
+            "SELECT site, 'echo:lan', since, until, 0, 'no answer', rev FROM health WHERE source = 'sweep:lan'"
+        )
+        shipped.commit()
+    seconds[0] += LIST_S + 1
+    assert "no answer" in text_of(get(ask, app, "/site/sons/"))
 
 
 def test_the_guard_stands_before_all_of_it(fleet: Fleet, ask: Ask) -> None:
