@@ -241,9 +241,10 @@ class Store:
 
     def health(self) -> list[Condition]:
         """Give for each source how it does since its last change, ordered by name."""
+        # First: what is then committed is kept, and later than this; the other way round, it would be neither.
+        newer = self._writer.latest_attempts()
         with self._reading() as connection:
             kept = read.conditions(connection, self._site)
-        newer = self._writer.latest_attempts()
         return [read.with_attempt(one, newer.get(one.source)) for one in kept]
 
     # -- findings

@@ -9,9 +9,13 @@ from typing import TYPE_CHECKING, Any
 import pytest
 
 from netaudit.observe.observation import Health, How, Naming, Notice, Observation, Sample, Sighting
+from netaudit.store import read
 from netaudit.store.stay import TOLERANCE_S
 
 if TYPE_CHECKING:
+    from sqlalchemy import Connection
+
+    from netaudit.store.records import Condition
     from netaudit.store.store import Store
     from tests.clock import Clock
 
@@ -122,3 +126,24 @@ def test_what_can_not_be_kept_is_not_read_either(store: Store, clock: Clock) -> 
     store.write(Sample(clock.now, f"device:{MACS[0]}", "rtt_s", value) for value in (float("nan"), float("inf")))
     assert not store.has_news()
     assert _read(store, clock.now) == before
+
+
+def test_a_source_is_told_of_one_moment_though_a_commit_comes_between(
+    store: Store, clock: Clock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Who asks how a source does while another thread commits its failure is told of before or of after, of no mixture."""
+    store.write(_all(clock.now))
+    store.flush(clock.now)
+    before = store.health()
+    read_conditions = read.conditions
+
+    def overtaken(connection: Connection, site: int) -> list[Condition]:
+        found = read_conditions(connection, site)
+        store.write([Health(clock.forward(seconds=60), "echo:0", good=False, reason="cable out")])
+        store.flush(clock.now)
+        return found
+
+    monkeypatch.setattr(read, "conditions", overtaken)
+    told = store.health()
+    monkeypatch.undo()
+    assert told in (before, store.health())
