@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
@@ -14,7 +15,7 @@ from netaudit.audit.moving.cutover import Stage, progress
 from netaudit.errors import CaptureError
 from netaudit.observe.observation import How, Sighting
 from netaudit.publish.kept import Kept
-from netaudit.publish.night import HOLDS, SPAN, Nights
+from netaudit.publish.night import HELD, HOLDS, SPAN, Nights
 from netaudit.publish.page import MOVE_SHOWN, make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
@@ -61,6 +62,25 @@ def test_the_page_and_the_command_reckon_the_same(store: Store, demo_site: Site,
     assert night is not None
     assert night.progress == progress(before_move(demo_site), demo_site, evidence_from(store, NOW - SPAN, NOW))
     assert [row.mac for row in night.progress.rows if row.stage is Stage.BACK] == [HUB]
+
+
+def test_two_who_look_at_two_moves_cost_no_more_than_two(store: Store, demo_site: Site, clock: Clock) -> None:
+    """However they take turns, each gets the very same; of more moves than are held each is still its own."""
+    names = [f"move-{number}" for number in range(HELD + 2)]
+    for name in names:
+        keep(store, demo_site, name)
+    nights = Nights(store, demo_site, clock)
+    first = [nights.look(name) for name in names[:2]]
+    for _ in range(3):
+        for name, night in zip(names[:2], first, strict=True):
+            assert nights.look(name) is night
+    for name in names * 2:
+        nights.look(name)
+    assert len(nights._last) == len(nights._read) == HELD
+    store.save_baseline(names[-1], write_baseline(replace(before_move(demo_site), ssids=("other",))), NOW + HOLDS)
+    night = nights.look(names[-1])
+    assert night is not None
+    assert night.baseline.ssids == ("other",)
 
 
 def test_it_is_reckoned_once_in_a_few_seconds(store: Store, demo_site: Site, clock: Clock) -> None:
