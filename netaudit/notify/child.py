@@ -1,9 +1,10 @@
 """
 The process that delivers: reads an address and then messages from standard input, answers each on standard output.
 
-Every line is one JSON value: first the address, a string; then objects with `title`, `body` and `enclosure`, the path of a file
-or "". The answer to each is "" when the receiver has it, else one of a few sentences. A file goes along where the kind of receiver
-takes files; one that is gone, too large or refused holds nothing up: the words go alone and say so. Nothing of what receivers or libraries say is repeated: they like to put
+Every line is one JSON value: first the address, a string; then objects with `title`, `body` and `enclosure`, the path of a
+file or "". The answer to each is "" when the receiver has it, else one of a few sentences. A file goes along where the kind of
+receiver takes files; where it is gone, too large, or refused by a status that means files, the words go alone and say so (any
+other failure is the courier's to think of). Nothing of what receivers or libraries say is repeated: they like to put
 addresses, names and passwords into their words. Of their log only a status number is taken.
 """
 

@@ -42,6 +42,9 @@ GIVE_UP_AFTER: Final = timedelta(days=14)
 GIVE_UP_TRIES: Final = 24
 # After so many failures (two hours) the next letter is tried too: if that one goes, the fault is the first one's own.
 STUBBORN: Final = 10
+# At each so-many-th failure (the first time after some four minutes) words are tried without their file: who delivers may lack
+# the memory for it, or the receiver refuse it in words that we don't know. An alarm behind it waits no longer than that.
+ALONE_EACH: Final = 4
 # One digest is still read, and its text (20 * 1.8 kB) still taken by mail and web receivers.
 LARGEST_DIGEST: Final = 20
 
@@ -173,7 +176,22 @@ class Courier:
             if not trouble:
                 await self._sent(channel, parcel)
                 return
+        to_try_alone = post is not None and bool(parcel.enclosure) and (first.attempts + 1) % ALONE_EACH == 0
+        if to_try_alone and await self._goes_alone(channel, parcel):
+            return
         await self._off_loop(self._mark_failed, channel, first, trouble, stubborn)
+
+    async def _goes_alone(self, channel: Channel, parcel: Parcel) -> bool:
+        """Try the words of a letter without its file, by a way of their own; say whether they were delivered."""
+        try:
+            async with self._open_post(read_address(channel)) as post:
+                body = f"{parcel.body}\nNot attached: with the file it was not delivered"
+                if await post.send(parcel.title, body):
+                    return False
+        except AlertError:
+            return False
+        await self._sent(channel, parcel)
+        return True
 
     async def _next_goes(self, channel: Channel, first: Letter, post: Post) -> bool:
         """Try the letter after one that never goes; say whether it was delivered."""

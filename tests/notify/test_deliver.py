@@ -5,6 +5,7 @@ from __future__ import annotations
 import logging
 import re
 from collections import Counter
+from contextlib import asynccontextmanager
 from datetime import UTC, datetime, time, timedelta
 from itertools import pairwise
 from pathlib import Path
@@ -22,6 +23,8 @@ from tests.clock import Clock
 from tests.notify.scene import ALL, ZONE, Killed, Way, channel, courier, open_store
 
 if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+
     from netaudit.store.store import Store
 
 MAIL = channel("mail")
@@ -49,6 +52,42 @@ async def test_what_waits_goes_in_order_and_once(store: Store, clock: Clock) -> 
     assert await one.deliver() == 120
     assert await one.deliver() == 0
     assert names(way) == wanted
+    assert store.letters_waiting() == []
+
+
+class Choking(Way):
+    """A way out that ends at a file, as a child does for which the memory is too small; a new one is whole again."""
+
+    ended = False
+
+    async def send(self, title: str, body: str, enclosure: str = "") -> str:
+        """Deliver words alone."""
+        self.ended = self.ended or bool(enclosure)
+        return "ended" if self.ended else await super().send(title, body)
+
+    @asynccontextmanager
+    async def open(self, address: str) -> AsyncIterator[Way]:
+        """Begin anew."""
+        self.ended = False
+        async with super().open(address) as way:
+            assert way is self
+            yield self
+
+
+async def test_a_file_that_breaks_the_way_holds_an_alarm_up_for_minutes(store: Store, clock: Clock) -> None:
+    """At the fourth failure the words go alone and say so, and then what stands behind."""
+    way = Choking()
+    put(store, clock, "report")
+    store.put_letter(key="alarm", channel="mail", body="alarm\nWhat: alarm", at=clock.now)
+    one = courier(store, [MAIL], clock, way.open)
+    began = clock.now
+    while not way.got:
+        await one.deliver()
+        clock.forward(seconds=30)
+    assert clock.now - began < timedelta(minutes=5)
+    assert "\nNot attached: with the file it was not delivered" in way.got[0]
+    await one.deliver()
+    assert names(way) == ["report", "alarm"]
     assert store.letters_waiting() == []
 
 
