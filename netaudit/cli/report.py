@@ -163,7 +163,7 @@ def _report_of(args: argparse.Namespace, fleet: Fleet, news: News, now: datetime
     trouble = ""
     try:
         store = fleet.store(news.key)
-        data, page = _read_one(args, read_site(store.plan()), store, now)
+        data, page = _read_one(args, read_site(store.plan(), news.name), store, now)
     except StoreError as error:
         trouble = str(error)
     except Exception as error:  # noqa: BLE001 - a box may write what it likes: the other sites have their reports all the same

@@ -149,18 +149,22 @@ def folder_of(key: str, name: str) -> str:
     return f"{plain}-{key}" if plain else key
 
 
-def read_site(plan: Document | None) -> Site:
+def read_site(plan: Document | None, name: str) -> Site:
     """
-    Give the plan that a site's box watches by, as it was kept and shipped.
+    Give the plan that the box of the site of this name watches by, as it was kept and shipped.
 
-    Raises:    StoreError: none was kept, or this program can't read it.
+    Raises:    StoreError: none was kept, this program can't read it, or it is another site's.
     """
     if plan is None:
         raise StoreError("no plan is kept; its box keeps it when `netaudit run` begins, then ship again")
     try:
-        return parse_site(plan.document, "the plan that was kept")
+        site = parse_site(plan.document, "the plan that was kept")
     except PlanError as error:
         raise StoreError(str(error)) from error
+    if site.site.name != name:
+        # The pages bear the plan's name: a box could show what it likes as another's.
+        raise StoreError(f"the plan that was kept is of {site.site.name}, not of {name}")
+    return site
 
 
 def shipped_state(site: Site, ledger: Ledger, store: Store, at: datetime) -> PageState:

@@ -166,7 +166,7 @@ class _Pages:
             site, ledger = ready.site, ready.ledger
         else:
             try:
-                site = read_site(plan)
+                site = read_site(plan, news.name)
             except StoreError as error:
                 raise StoreError(f"{harmless(news.name)}: {error}") from error
             ledger = gather(site)

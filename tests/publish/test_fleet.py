@@ -19,8 +19,9 @@ from netaudit.errors import StoreError
 from netaudit.publish.fleet import busiest, folder_of, glance, read_site, render_sites, say_all, worst_first
 from netaudit.publish.views import headroom
 from netaudit.store.fleet import News
+from netaudit.store.records import Document
 from tests.publish.samples import EVIL, assert_self_contained, standings_of
-from tests.store.fleet_samples import HOSTILE, NOW, SILENT, SOUND, fill, folder_of_three
+from tests.store.fleet_samples import HOSTILE, NOW, SILENT, SOUND, fill, folder_of_three, plan_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -183,4 +184,8 @@ def test_a_wrong_call_ends_in_one_line(
 def test_a_plan_that_can_not_be_read_says_where() -> None:
     """The reason has the line of the plan that was kept."""
     with pytest.raises(StoreError, match="no plan is kept"):
-        read_site(None)
+        read_site(None, SOUND)
+    broken = plan_of(SOUND).replace("192.0.2.0/24", "192.0.2.0/99")
+    with pytest.raises(StoreError, match=r"the plan that was kept:6: .*192\.0\.2\.0/99"):
+        read_site(Document("x", NOW, broken), SOUND)
+    assert read_site(Document("x", NOW, plan_of(SOUND)), SOUND).site.name == SOUND

@@ -161,6 +161,16 @@ def test_a_site_without_a_plan_says_so_and_the_others_go_on(app: Starlette, ask:
     assert "Its box has shipped nothing yet" in text_of(get(ask, app, "/site/fresh/"))
 
 
+def test_no_site_is_shown_under_the_name_of_another(app: Starlette, ask: Ask, stores: Path) -> None:
+    """A plan that a box kept under a name that is not its own is refused, as one that can't be read."""
+    with Store.open(stores / "barn.db", site=SILENT, clock=lambda: NOW) as store:
+        store.save_plan(plan_of(SOUND), NOW)
+    answer = get(ask, app, "/site/barn/")
+    assert answer.status == 503
+    assert f"the plan that was kept is of {SOUND}" in answer.body.decode()
+    assert get(ask, app, "/site/mill/").status == 200
+
+
 def test_a_changed_plan_is_shown_at_once(app: Starlette, ask: Ask, stores: Path) -> None:
     """The pages that were held ready are not those of the plan before."""
     assert "workshop" not in text_of(get(ask, app, "/site/mill/networks"))
