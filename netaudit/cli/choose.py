@@ -38,7 +38,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "show it beside dearer and cheaper ones. Exit 1 when no set carries the plan.",
         epilog="example: netaudit choose demo-output/site.toml demo-output/equipment.toml --as-drawn",
     )
-    parser.add_argument("site", metavar="SITE", help="the site plan; what it leaves out is chosen, what is keep stays")
+    parser.add_argument(
+        "site", metavar="SITE", help="the site plan; what it leaves out is chosen, what says keep = true stays"
+    )
     parser.add_argument("equipment", metavar="EQUIPMENT", help="the equipment sheets, a TOML file")
     parser.add_argument("--as-drawn", action="store_true", help="price the plan as it is drawn beside the options")
     parser.add_argument("--option", metavar="NAME", default="grown", help="option to write (grown when left out)")
