@@ -131,11 +131,11 @@ def test_the_hanging_is_the_cheapest_of_all(block: int) -> None:
 
 @pytest.mark.parametrize("block", range(2))
 def test_the_hanging_is_the_cheapest_of_all_from_two_closets(block: int) -> None:
-    """The same houses with every other room wired to a second closet, where a desk stands: counts part between the two."""
+    """The same houses with every other room wired to a second closet, desks in both closets: counts part between the two."""
     for seed in range(100 + 20 * block, 120 + 20 * block):
         raw, sheets = small_house(seed)
         raw["closet"]["b"] = {"building": "house"}
-        raw["device"]["desk"] = {"kind": "desktop", "at": "b"}
+        raw["device"] |= {f"desk-{closet}": {"kind": "desktop", "at": closet} for closet in raw["closet"]}
         for room in list(raw["room"])[1::2]:
             raw["room"][room]["closet"] = "b"
         best = cheapest_of_all(raw, sheets)
@@ -146,6 +146,172 @@ def test_the_hanging_is_the_cheapest_of_all_from_two_closets(block: int) -> None
             continue
         assert chosen.price == pytest.approx(best), seed
         assert chosen.proven, seed
+
+
+def from_two_closets(seed: int) -> tuple[Row, Row]:
+    """Wire every other room to a second closet; a desk in the router's closet, in the other one, or in none of them."""
+    raw, sheets = small_house(seed)
+    raw["closet"]["b"] = {"building": "house"}
+    for room in list(raw["room"])[seed % 2 :: 2]:
+        raw["room"][room]["closet"] = "b"
+    if seed % 4 != 3:
+        raw["device"]["desk"] = {"kind": "desktop", "at": "b" if seed % 4 == 2 else "a"}
+    if seed % 3:
+        raw["drop"] = {"way": {"starts": "a", "ends": "b", "length": "20 m"}}
+    return raw, sheets
+
+
+def cheapest_with_closets_empty(raw: Row, sheets: Row) -> tuple[float, set[str]] | None:
+    """Try every hanging with and without a switch in each closet, cheapest first: the price and where switches stand."""
+    equipment = Equipment.model_validate(sheets)
+    options = {
+        choice.ref.partition(":")[2]: choice.options
+        for choice in gather_choices(prepare(raw, equipment), equipment)
+        if choice.ref.startswith("access_point:")
+    }
+    desks = {row["at"] for row in raw["device"].values() if row.get("at") in raw["closet"]}
+    tries = []
+    for each in product(*options.values()):
+        hung = {name: one.row for name, one in zip(options, each, strict=True) if one.row is not None}
+        # The ledger lets a cable go to a switch of another closet where its own has none; here it may not.
+        asked = desks | {raw["room"][name]["closet"] for name in hung}
+        for staffed in ({"a", "b"}, {"a"}, {"b"}):
+            if hung and asked <= staffed:
+                price = len(staffed) * SWITCH["price"] + ROUTER["price"] + sum(one.price for one in each)
+                tries.append((price, sorted(staffed), hung))
+    for price, standing, hung in sorted(tries, key=lambda one: one[0]):
+        switches = {closet: {**SWITCH, "closet": closet, "uplink": "router"} for closet in standing}
+        if "b" in switches:
+            switches["b"] |= {"uplink": "switch:a"} if "a" in switches else {}
+            switches["b"] |= {"uplink_drop": "way"} if "drop" in raw else {}
+        router = {**raw["router"], **ROUTER}
+        ledger = gather(build_site({**raw, "router": router, "switch": switches, "access_point": hung}))
+        calm = all(line.grown_state is State.WITHIN for line in ledger.lines if line.kind is not Kind.MONEY)
+        if calm and not ledger.hazards and not ledger.flaws:
+            return price, set(standing)
+    return None
+
+
+@pytest.mark.parametrize("block", range(4))
+def test_a_closet_that_serves_candidate_rooms_alone_may_stay_empty(block: int) -> None:
+    """On sixteen houses a block: the price is that of every hanging, with and without a switch where nothing else is plugged."""
+    empty = 0
+    for seed in range(200 + 16 * block, 216 + 16 * block):
+        raw, sheets = from_two_closets(seed)
+        best = cheapest_with_closets_empty(raw, sheets)
+        try:
+            chosen = choose(raw, Equipment.model_validate(sheets))
+        except NoSolution:
+            assert best is None, seed
+            continue
+        assert best is not None, seed
+        assert chosen.price == pytest.approx(best[0]), seed
+        assert chosen.proven, seed
+        staffed = {switch.closet for switch in chosen.site.switch.values()}
+        hung = {chosen.site.room[name].closet for name in chosen.site.access_point}
+        assert staffed == hung | {row["at"] for row in raw["device"].values() if row.get("at") in raw["closet"]}, seed
+        ledger = gather(build_site(chosen.raw))
+        assert all(line.grown_state is State.WITHIN for line in ledger.lines), seed
+        assert not ledger.flaws, seed
+        empty += len(staffed) == 1
+    assert empty
+
+
+def two_rooms() -> tuple[Row, Row]:
+    """Give two rooms wired to a closet each, a desk in the first closet, 20 phones, and sheets that admit 16 and 40."""
+    room: Row = {"building": "house", "y": "0 m", "width": "5 m", "depth": "5 m"}
+    raw: Row = {
+        "site": {"name": "drawn", "growth": 0.0},
+        "segment": {"home": {"network": "10.9.0.0/20", "ssid": "drawn"}},
+        "building": {"house": {}},
+        "closet": {"a": {"building": "house"}, "b": {"building": "house"}},
+        "drop": {"way": {"starts": "a", "ends": "b", "length": "20 m"}},
+        "room": {"near": {**room, "closet": "a", "x": "0 m"}, "far": {**room, "closet": "b", "x": "6 m"}},
+        "router": {"closet": "a", "wan_down": "5 Gb/s", "wan_up": "5 Gb/s"},
+        "device": {"desk": {"kind": "desktop", "at": "a"}, "phones": {"kind": "phone", "count": 20}},
+    }
+    points = {
+        name: {
+            "price": price,
+            "power": {"supply": "802.3", "class": 3},
+            "radio": [{"band": "5", "association_limit": limit}],
+        }
+        for name, price, limit in (("small", 40, 16), ("large", 90, 40))
+    }
+    return raw, {"switch": {"big": SWITCH}, "router": {"only": ROUTER}, "access_point": points}
+
+
+def test_one_large_access_point_spares_the_second_closet_its_switch() -> None:
+    """Two small ones (80) cost less than a large one (90), but not with a switch (70) that they alone ask for."""
+    raw, sheets = two_rooms()
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert chosen.proven
+    assert chosen.price == ROUTER["price"] + SWITCH["price"] + 90
+    assert [switch.closet for switch in chosen.site.switch.values()] == ["a"]
+    assert list(chosen.site.access_point) == ["near"]
+    assert "feeds" not in chosen.raw["drop"]["way"]
+    assert all(line.grown_state is State.WITHIN for line in chosen.ledger.lines)
+    assert not chosen.ledger.flaws
+    # A second desk asks for the switch in any case.
+    raw["device"]["other"] = {"kind": "desktop", "at": "b"}
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert chosen.proven
+    assert chosen.price == ROUTER["price"] + 2 * SWITCH["price"] + 2 * 40
+    assert set(chosen.site.access_point) == {"near", "far"}
+    assert chosen.raw["drop"]["way"]["feeds"] == "switch:b"
+
+
+def test_a_switch_stands_in_an_empty_closet_where_another_ones_way_up_passes() -> None:
+    """A closet below the second one: its switch asks for both, and without access points there neither has any."""
+    raw, sheets = two_rooms()
+    raw["closet"]["c"] = {"building": "house"}
+    raw["switch"] = {
+        "lower": {**SWITCH, "closet": "c", "uplink": "switch:middle"},
+        "middle": {**SWITCH, "closet": "b", "uplink": "router", "uplink_drop": "way"},
+    }
+    raw["room"]["far"]["closet"] = "c"
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert {switch.closet for switch in chosen.site.switch.values()} == {"a"}
+    assert chosen.price == ROUTER["price"] + SWITCH["price"] + 90
+    assert chosen.proven
+    del sheets["access_point"]["large"]
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert {name: switch.uplink for name, switch in chosen.site.switch.items()} == {
+        "a": "router",
+        "lower": "switch:middle",
+        "middle": "router",
+    }
+    assert chosen.price == ROUTER["price"] + 3 * SWITCH["price"] + 2 * 40
+    assert chosen.proven
+    assert not chosen.ledger.flaws
+
+
+def test_what_hung_on_a_switch_beside_the_router_hangs_on_the_router() -> None:
+    """Nothing but a candidate room in the router's closet: a fibre from the other building ends on the router, converted."""
+    raw, sheets = two_rooms()
+    raw["device"]["desk"]["at"] = "b"
+    raw["building"]["shed"] = {}
+    raw["closet"]["b"]["building"] = raw["room"]["far"]["building"] = "shed"
+    raw["drop"]["way"]["category"] = "fibre"
+    sheets["converter"] = {"pair": {"price": 15, "rate": "1 Gb/s"}}
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert [(switch.closet, switch.uplink) for switch in chosen.site.switch.values()] == [("b", "router")]
+    assert chosen.price == ROUTER["price"] + SWITCH["price"] + 90 + 15
+    assert chosen.proven
+    assert any(group.medium == "fibre" for group in chosen.site.router.ports)
+    assert not chosen.ledger.flaws
+
+
+def test_a_switch_that_a_battery_is_to_carry_stands_in_any_case() -> None:
+    """The second closet's switch is drawn, exchangeable, and fed from a battery: it isn't spared."""
+    raw, sheets = two_rooms()
+    raw["switch"] = {"second": {**SWITCH, "closet": "b", "uplink": "router", "uplink_drop": "way"}}
+    raw["backup"] = {"box": {"feeds": ["switch:second"], "energy": "2000 Wh", "rating": "900 W"}}
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert {switch.closet for switch in chosen.site.switch.values()} == {"a", "b"}
+    del raw["backup"]
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert {switch.closet for switch in chosen.site.switch.values()} == {"a"}
 
 
 @pytest.mark.parametrize("block", range(3))

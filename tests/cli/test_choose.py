@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from itertools import pairwise
 from pathlib import Path
 
@@ -42,6 +43,30 @@ def test_rooms_are_named_where_the_plan_hangs_nothing(tmp_path: Path, capsys: py
     assert "\n   1 access point: room-" in said
     assert "not proven" not in said
     assert max(map(len, said.splitlines())) <= 80
+    assert main(["dimension", str(written)]) == 0
+    assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
+
+
+def test_a_closet_from_which_nothing_hangs_is_left_empty(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A room of its own closet that needs no access point: no switch there, the cable is spare, and no line is over."""
+    plan, written = tmp_path / "plan.toml", tmp_path / "written.toml"
+    rooms = "".join(
+        f'[room.room-{n}]\ncloset = "{closet}"\nx = "{6 * n} m"\ny = "0 m"\nwidth = "6 m"\ndepth = "5 m"\n'
+        for n, closet in enumerate("ab")
+    )
+    things = '[device.desk]\nkind = "desktop"\nat = "a"\n[device.phones]\nkind = "phone"\ncount = 4\n'
+    way = '[drop.way]\nstarts = "a"\nends = "b"\nlength = "20 m"\n'
+    plan.write_text(
+        '[site]\nname = "hut"\n[segment.home]\nnetwork = "10.9.0.0/24"\nssid = "hut"\n[closet.a]\n[closet.b]\n'
+        f"{rooms}{things}{way}"
+    )
+    assert main(["choose", str(plan), CALL[2], "--write", str(written)]) == 0
+    capsys.readouterr()
+    said = tomllib.loads(written.read_text())
+    assert {row["closet"] for row in said["switch"].values()} == {"a"}
+    assert "feeds" not in said["drop"]["way"]
+    assert main(["check", str(written)]) == 0
+    capsys.readouterr()
     assert main(["dimension", str(written)]) == 0
     assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
 

@@ -16,6 +16,7 @@ from netaudit.capacity.choose.ground import (
     pinned,
     uplink_of,
 )
+from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -49,6 +50,12 @@ def changed_plan(ground: Ground, equipment: Equipment, decision: Decision) -> Ro
     raw = {**ground.raw}
     names = switch_names(ground, decision)
     raw["switch"] = _switches(ground, equipment, decision, names)
+    unused = {cabinet.uplink.get("uplink_drop") for closet, cabinet in ground.cabinets.items() if closet not in names}
+    if unused - {None}:
+        raw["drop"] = {
+            name: {key: value for key, value in row.items() if key != "feeds" or name not in unused}
+            for name, row in raw["drop"].items()
+        }
     if decision.router is not None:
         raw["router"] = rows.router_row(ground.raw["router"], equipment.router[decision.router])
     for table in ("access_point", "recorder"):
@@ -80,10 +87,12 @@ def changed_plan(ground: Ground, equipment: Equipment, decision: Decision) -> Ro
 
 
 def switch_names(ground: Ground, decision: Decision) -> dict[str, tuple[str, ...]]:
-    """Name the switches of each closet: as the plan did, else after the closet."""
+    """Name the switches of each closet that has any: as the plan did, else after the closet."""
     taken = {name for cabinet in ground.cabinets.values() for name in (*cabinet.names, first_name(cabinet))}
     found: dict[str, tuple[str, ...]] = {}
     for closet, stack in decision.stacks.items():
+        if not stack.wares:
+            continue
         cabinet = ground.cabinets[closet]
         names = [ware.name.removeprefix(AT_HAND) for ware in stack.wares if ware.name.startswith(AT_HAND)]
         left = [name for name in cabinet.names or (first_name(cabinet),) if name not in names]
@@ -105,15 +114,16 @@ def _switches(
     ground: Ground, equipment: Equipment, decision: Decision, names: Mapping[str, tuple[str, ...]]
 ) -> dict[str, Row]:
     found: dict[str, Row] = {}
-    for closet, stack in decision.stacks.items():
-        cabinet = ground.cabinets[closet]
+    staffed = {closet: ground.cabinets[closet] for closet in names}
+    for closet, cabinet in staffed.items():
+        stack = decision.stacks[closet]
         for slot, (name, ware) in enumerate(zip(names[closet], stack.wares, strict=True)):
             kept = ware.name.startswith(AT_HAND)
             row = dict(ground.raw["switch"][name]) if kept else rows.switch_row(equipment.switch[ware.name])
             for key in ("closet", "uplink", "uplink_rate", "uplink_medium", "uplink_drop"):
                 row.pop(key, None)
             if slot == 0:
-                way = {"uplink": uplink_of(cabinet, ground.cabinets), **cabinet.uplink}
+                way = {"uplink": uplink_of(cabinet, staffed), **cabinet.uplink}
             else:
                 way = {"uplink": f"switch:{names[closet][0]}", "uplink_rate": rows.rate(stack.link.rate_bps)}
             found[name] = {"closet": closet, **way, **row}
@@ -137,7 +147,7 @@ def _converted(
             "ports": _with_fibre(row["ports"], sheet.rate_bps),
             "price": row.get("price", 0.0) + sheet.price,
         }
-        above = None if cabinet.parent is None else names[cabinet.parent][0]
+        above = next(iter(names.get(cabinet.parent or ROUTER, ())), None)
         if above is None:
             raw["router"] = {**raw["router"], "ports": _with_fibre(raw["router"].get("ports", 4), sheet.rate_bps)}
         else:

@@ -14,7 +14,7 @@ from netaudit.capacity.line import State
 from netaudit.capacity.patching import patch, plugs
 from netaudit.errors import NoSolution
 from netaudit.site.model import AccessPoint, Device, Injector, Recorder
-from netaudit.site.topology import ROUTER, is_outdoor
+from netaudit.site.topology import ROUTER, is_outdoor, router_closet
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -306,15 +306,23 @@ def _lightest(options: list[Option]) -> tuple[Option, ...]:
 
 
 def _ways_up(ground: Ground, equipment: Equipment, scales: Scales) -> Iterable[Choice]:
+    """List ways up; a closet that may be empty can have none, and one above which no switch stands ends on the router."""
     ends = links_of(ground)
     for closet, cabinet in ground.cabinets.items():
         own, upper = ends[closet]
-        above = ROUTER if cabinet.parent is None else cabinet.parent
         far = upper or own
-        options = [Option((), 0.0, (Need(closet, scales.link(own), 1), Need(above, scales.link(far), 1)))]
-        if own.medium == "fibre":
-            for name, sheet in equipment.converter.items():
-                if sheet.rate_bps >= own.rate_bps:
-                    copper = scales.link(replace(own, medium="copper"))
-                    options.append(Option((name,), sheet.price, (Need(closet, copper, 1), Need(above, copper, 1))))
+        uppers = [ROUTER if cabinet.parent is None else cabinet.parent]
+        # Without a switch in the router's own closet what hung on it hangs on the router.
+        if cabinet.parent == router_closet(ground.site) and ground.cabinets[uppers[0]].may_be_empty:
+            uppers.append(ROUTER)
+        options: list[Option] = []
+        for above in uppers:
+            options.append(Option((), 0.0, (Need(closet, scales.link(own), 1), Need(above, scales.link(far), 1))))
+            if own.medium == "fibre":
+                for name, sheet in equipment.converter.items():
+                    if sheet.rate_bps >= own.rate_bps:
+                        copper = scales.link(replace(own, medium="copper"))
+                        options.append(Option((name,), sheet.price, (Need(closet, copper, 1), Need(above, copper, 1))))
+        if cabinet.may_be_empty:
+            options.append(Option((), 0.0))
         yield Choice(f"link:{closet}", tuple(options))

@@ -14,13 +14,13 @@ from netaudit.capacity.line import Kind as LineKind
 from netaudit.capacity.line import Line, State
 from netaudit.errors import NoSolution
 from netaudit.site.model import Router, Switch
-from netaudit.site.topology import ROUTER
+from netaudit.site.topology import ROUTER, router_closet
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from netaudit.capacity.choose.choices import Choice
-    from netaudit.capacity.choose.ground import Ground
+    from netaudit.capacity.choose.ground import Cabinet, Ground
     from netaudit.site.equipment import Equipment
 
 
@@ -53,9 +53,13 @@ def stacks_of(
         own, _ = links_of(ground)[closet]
         link = Wanted("copper", own.rate_bps, None, passive=False)
         demand = demand_on(closet, choices, link)
-        # A second switch is one hop more; where that is one too many, one switch must do.
-        most = cabinet.most if _may_be_deeper(ground, cabinet.hops) else 1
-        found[closet], listed = stacks(wares, kept, most, demand, capped=capped)
+        # A second switch is one hop more; where that is one too many, one switch must do. Where it depends on closets that may
+        # be empty, one switch may have to do for what two would cost less for.
+        surely, perhaps = _may_be_deeper(ground, cabinet)
+        most = cabinet.most if perhaps else 1
+        found[closet], listed = stacks(wares, kept, most, demand, capped=capped and surely == perhaps)
+        if cabinet.may_be_empty:
+            found[closet].insert(0, Stack((), link))
         complete = complete and listed
         if not found[closet]:
             raise NoSolution(closet_refusal(cabinet, wares, kept, demand))
@@ -66,10 +70,17 @@ def stacks_of(
     return complete, found, demands
 
 
-def _may_be_deeper(ground: Ground, hops: int) -> bool:
+def _may_be_deeper(ground: Ground, cabinet: Cabinet) -> tuple[bool, bool]:
+    """Say whether a second switch is within the ceiling with a switch in every closet, and with those empty that may be."""
     line = next(one for one in links.judge(ground.site).lines if one.kind is LineKind.HOPS)
-    below = max(cabinet.hops for cabinet in ground.cabinets.values())
-    return max(hops + 1, below) <= line.usable
+    cabinets = ground.cabinets
+    below = max(one.hops for one in cabinets.values())
+    surely = max(cabinet.hops + 1, below) <= line.usable
+    # A way up that is in use can miss the switch of the router's own closet, and no other.
+    own = cabinets.get(router_closet(ground.site) or "")
+    spared = own.hops if own is not None and own.may_be_empty else 0
+    fewest = max((one.hops - spared for one in cabinets.values() if not one.may_be_empty), default=0)
+    return surely, max(cabinet.hops + 1 - spared, fewest) <= line.usable
 
 
 def _routers(ground: Ground, equipment: Equipment) -> tuple[Ware, ...]:

@@ -220,7 +220,11 @@ def _offer(raw: Row, chosen: Chosen, wish: Wish, file: str) -> Offer:
 def bought(chosen: Chosen) -> dict[str, tuple[str, ...]]:
     """Say what is bought for what: `closet:barn`, `router`, `access_point:hall` -> sheets."""
     decision = chosen.decision
-    found = {f"closet:{closet}": tuple(ware.name for ware in stack.wares) for closet, stack in decision.stacks.items()}
+    found = {
+        f"closet:{closet}": tuple(ware.name for ware in stack.wares)
+        for closet, stack in decision.stacks.items()
+        if stack.wares
+    }
     if decision.router is not None:
         found["router"] = (decision.router,)
     return found | {ref: option.sheets for ref, option in decision.options.items() if option.sheets}

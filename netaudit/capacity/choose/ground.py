@@ -40,6 +40,7 @@ class Cabinet:
     names    names for its switches, the first one's first; kept: those that are at hand
     uplink   rate, medium and drop of the way up, as a plan writes them
     most     switches that fit; hops: switches in a row from its first one to the router
+    may_be_empty  whether nothing but candidate access points asks for a switch here
     """
 
     name: str
@@ -49,6 +50,7 @@ class Cabinet:
     uplink: Row
     most: int
     hops: int = 1
+    may_be_empty: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +98,9 @@ def prepare(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: st
     pins = _pins(drawn)
     bare = _bare(raw, drawn, cabinets)
     everywhere = build_site(_opened(bare, cabinets, pins, ports), file, text)
-    cabinets = _needed(everywhere, cabinets)
+    named = frozenset() if shaped.access_point else frozenset(_named(shaped))
+    candidates = frozenset(() if shaped.access_point else everywhere.access_point) - named
+    cabinets = _needed(everywhere, cabinets, candidates)
     bare = _bare(raw, drawn, cabinets)
     site = build_site(_opened(bare, cabinets, pins, ports), file, text)
     cabinets = _measured(site, cabinets)
@@ -106,7 +110,7 @@ def prepare(raw: Row, equipment: Equipment, *, file: str = "site.toml", text: st
         cabinets,
         pins,
         free=not shaped.access_point,
-        named=frozenset() if shaped.access_point else frozenset(_named(shaped)),
+        named=named,
     )
 
 
@@ -317,25 +321,46 @@ def home_of(site: Site, plug: Plug) -> str | None:
     return plug.closet if plug.switch is None else switch_closet(site, plug.switch)
 
 
-def _needed(site: Site, cabinets: dict[str, Cabinet]) -> dict[str, Cabinet]:
-    """Keep the closets in which something is plugged, a cable starts or a switch is at hand, and those on their way up."""
-    wanted = {home_of(site, plug) for plug in plugs(site) if plug.ref != UPLINK and not plug.ref.startswith("switch:")}
-    wanted |= {drop.starts for drop in site.drop.values() if drop.starts != router_closet(site)}
-    wanted |= {name for name, cabinet in cabinets.items() if cabinet.kept}
-    for name in list(wanted):
+def _needed(site: Site, cabinets: dict[str, Cabinet], candidates: frozenset[str]) -> dict[str, Cabinet]:
+    """
+    Keep the closets in which something is plugged, a cable starts or a switch is at hand, and those on their way up.
+
+    Those that only candidate access points ask for may be empty; not where a battery supply is to carry their switch.
+    """
+    hung = {f"access_point:{name}" for name in candidates}
+    plugged = [plug for plug in plugs(site) if plug.ref != UPLINK and not plug.ref.startswith("switch:")]
+    asked = {home_of(site, plug) for plug in plugged if plug.ref not in hung}
+    asked |= {drop.starts for drop in site.drop.values() if drop.starts != router_closet(site)}
+    asked |= {name for name, cabinet in cabinets.items() if cabinet.kept}
+    wanted = _with_ways_up(site, cabinets, asked | {home_of(site, plug) for plug in plugged})
+    fed = (ref.partition(":") for row in site.backup.values() for ref in row.feeds)
+    backed = {switch_closet(site, name) for kind, _, name in fed if kind == "switch"}
+    staffed = _with_ways_up(site, cabinets, asked | (backed & wanted))
+    return {
+        name: replace(
+            cabinet,
+            parent=cabinet.parent if cabinet.parent in wanted else None,
+            may_be_empty=name not in staffed,
+        )
+        for name, cabinet in cabinets.items()
+        if name in wanted
+    }
+
+
+def _with_ways_up(site: Site, cabinets: dict[str, Cabinet], asked: set[str | None]) -> set[str | None]:
+    """Add the closets that the ways up of these pass through."""
+    wanted = set(asked)
+    for name in asked:
         seen = {name}
         above = cabinets[name].parent if name is not None else None
         while above is not None and above not in seen:
             seen.add(above)
             # The router's own closet serves as a way up without any switch.
-            if above != router_closet(site):
-                wanted.add(above)
+            if above == router_closet(site):
+                break
+            wanted.add(above)
             above = cabinets[above].parent
-    return {
-        name: cabinet if cabinet.parent in wanted or cabinet.parent is None else replace(cabinet, parent=None)
-        for name, cabinet in cabinets.items()
-        if name in wanted
-    }
+    return wanted
 
 
 def _measured(site: Site, cabinets: dict[str, Cabinet]) -> dict[str, Cabinet]:

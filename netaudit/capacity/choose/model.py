@@ -71,7 +71,7 @@ class Proposer:
             self._closet(closet, found, demands[closet])
 
     def _closet(self, closet: str, found: Sequence[Stack], demand: Demand) -> None:
-        slots = max((len(stack.wares) for stack in found), default=1)
+        slots = max((1, *(len(stack.wares) for stack in found)))
         # Coefficients of each kind's plugs on each slot, as terms of the variables.
         asked: dict[Kind, dict[int, float]] = {kind: {} for kind in demand.kinds}
         links: dict[Kind, dict[int, float]] = {}
@@ -111,6 +111,28 @@ class Proposer:
                 if summed or min(has) < 0:
                     summed |= {key: -room for key, room in zip(self._stands[closet], has, strict=True) if room}
                     self._program.at_most(summed, _ROUNDING)
+        for variable, stack in zip(self._stands[closet], found, strict=True):
+            if not stack.wares:
+                self._may_be_empty(closet, variable)
+
+    def _may_be_empty(self, closet: str, empty: int) -> None:
+        """Without a switch a closet has no way up, and with one something hangs on it; the ports' rows say the rest."""
+        own = f"link:{closet}"
+        hung: list[int] = []
+        for ref, variables in self._picks.items():
+            options = self._choices[ref].options
+            here = [any(need.closet == closet for need in option.needs) for option in options]
+            if ref != own:
+                hung += [variable for variable, plugged in zip(variables, here, strict=True) if plugged]
+            if ref.startswith("link:") and any(here):
+                # What else a way up could end on (the router), or, for the closet's own, that there is none.
+                others = [
+                    variable
+                    for variable, plugged, option in zip(variables, here, options, strict=True)
+                    if not plugged and (option.needs or ref == own)
+                ]
+                self._program.at_most({**dict.fromkeys(others, 1.0), empty: -1.0}, 0.0)
+        self._program.at_most({**dict.fromkeys(hung, -1.0), empty: -1.0}, -1.0)
 
     def at_least(self, amounts: Mapping[str, Sequence[float]], least: float) -> None:
         """Ask for a sum over options: ref -> amount of each of its options."""

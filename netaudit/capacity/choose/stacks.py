@@ -42,7 +42,7 @@ class Ware:
 
 @dataclass(frozen=True, slots=True)
 class Stack:
-    """Switches of a closet in a row; all but the first hang on the first by copper."""
+    """Switches of a closet in a row; all but the first hang on the first by copper. None where the closet is empty."""
 
     wares: tuple[Ware, ...]
     link: Wanted
