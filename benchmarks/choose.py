@@ -10,14 +10,13 @@ from __future__ import annotations
 
 import random
 import time
-import tomllib
-from importlib import resources
 from typing import Any
 
 from netaudit.capacity.choose.search import choose
 from netaudit.capacity.ledger import gather
 from netaudit.site.equipment import Equipment
 from netaudit.site.load import build_site
+from tests.capacity.free_rooms import demo_in_rooms
 
 CLOSETS, POINTS, SEED = 12, 40, 5
 
@@ -166,21 +165,6 @@ def house(draw: random.Random, rooms: int) -> dict[str, Any]:
     }
 
 
-def demo_in_rooms() -> tuple[dict[str, Any], Equipment]:
-    """Give the demo with nothing hung, a room for each device that had access points, and its sheets."""
-    folder = resources.files("netaudit.demo")
-    raw, found = (tomllib.loads(folder.joinpath(name).read_text("utf-8")) for name in ("site.toml", "equipment.toml"))
-    hung = {row["drop"] for row in raw.pop("access_point").values()}
-    raw["drop"] = {name: row for name, row in raw["drop"].items() if name not in hung}
-    indoors = [
-        name for name, row in raw["room"].items() if row["building"] == "dwelling" and not row.get("outdoor", False)
-    ]
-    for number, row in enumerate(row for row in raw["device"].values() if "at" not in row):
-        row.pop("access_points", None)
-        row["at"] = indoors[number % len(indoors)]
-    return raw, Equipment.model_validate(found)
-
-
 def measure(name: str, raw: dict[str, Any], equipment: Equipment) -> None:
     cpu, wall = time.process_time(), time.perf_counter()
     chosen = choose(raw, equipment)
@@ -199,7 +183,8 @@ def main() -> None:
     raw, equipment = plan(draw), Equipment.model_validate(sheets(draw))
     count = sum(len(table) for _, table in equipment if table)
     measure(f"{count} sheets, {CLOSETS} closets, {POINTS} access points", raw, equipment)
-    raw, equipment = demo_in_rooms()
+    raw, found = demo_in_rooms()
+    equipment = Equipment.model_validate(found)
     measure(f"the demo in its {len(raw['room'])} rooms, nothing hung", raw, equipment)
     for rooms in (12, 20):
         measure(f"a house of {rooms} rooms, nothing hung", house(random.Random(SEED), rooms), equipment)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import random
-import tomllib
 from functools import partial
-from importlib import resources
 from itertools import product
 from typing import TYPE_CHECKING, Any
 
@@ -28,6 +26,7 @@ from netaudit.capacity.rates import Band
 from netaudit.errors import NoSolution
 from netaudit.site.equipment import Equipment
 from netaudit.site.load import build_site
+from tests.capacity.free_rooms import demo_in_rooms, demo_unhung
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -111,22 +110,27 @@ def cheapest_of_all(raw: Row, sheets: Row) -> float | None:
     return None
 
 
+def agrees_with_trying_all(raw: Row, sheets: Row, seed: int) -> None:
+    """The price is that of trying every hanging, proven, and its plan passes; where none passes none is offered."""
+    best = cheapest_of_all(raw, sheets)
+    try:
+        chosen = choose(raw, Equipment.model_validate(sheets))
+    except NoSolution:
+        assert best is None, seed
+        return
+    assert chosen.price == pytest.approx(best), seed
+    assert chosen.proven, seed
+    ledger = gather(build_site(chosen.raw))
+    assert all(line.grown_state is State.WITHIN for line in ledger.lines), seed
+    assert not ledger.flaws, seed
+
+
 @pytest.mark.parametrize("block", range(8))
 def test_the_hanging_is_the_cheapest_of_all(block: int) -> None:
     """On twenty drawn houses a block: the price is that of trying every hanging; where none passes none is offered."""
     for seed in range(20 * block, 20 * block + 20):
         raw, sheets = small_house(seed)
-        best = cheapest_of_all(raw, sheets)
-        try:
-            chosen = choose(raw, Equipment.model_validate(sheets))
-        except NoSolution:
-            assert best is None, seed
-            continue
-        assert chosen.price == pytest.approx(best), seed
-        assert chosen.proven, seed
-        ledger = gather(build_site(chosen.raw))
-        assert all(line.grown_state is State.WITHIN for line in ledger.lines), seed
-        assert not ledger.flaws, seed
+        agrees_with_trying_all(raw, sheets, seed)
 
 
 @pytest.mark.parametrize("block", range(2))
@@ -138,14 +142,7 @@ def test_the_hanging_is_the_cheapest_of_all_from_two_closets(block: int) -> None
         raw["device"] |= {f"desk-{closet}": {"kind": "desktop", "at": closet} for closet in raw["closet"]}
         for room in list(raw["room"])[1::2]:
             raw["room"][room]["closet"] = "b"
-        best = cheapest_of_all(raw, sheets)
-        try:
-            chosen = choose(raw, Equipment.model_validate(sheets))
-        except NoSolution:
-            assert best is None, seed
-            continue
-        assert chosen.price == pytest.approx(best), seed
-        assert chosen.proven, seed
+        agrees_with_trying_all(raw, sheets, seed)
 
 
 def from_two_closets(seed: int) -> tuple[Row, Row]:
@@ -478,22 +475,6 @@ def test_rooms_that_no_sheet_carries_are_named_with_amounts() -> None:
         choose(raw, Equipment.model_validate(sheets))
 
 
-def demo_in_rooms() -> tuple[Row, Row]:
-    """Give the demo with nothing hung, and a room for each device that had access points."""
-    folder = resources.files("netaudit.demo")
-    texts = [folder.joinpath(name).read_text("utf-8") for name in ("site.toml", "equipment.toml")]
-    raw, sheets = map(tomllib.loads, texts)
-    hung = {row["drop"] for row in raw.pop("access_point").values()}
-    raw["drop"] = {name: row for name, row in raw["drop"].items() if name not in hung}
-    indoors = [
-        name for name, row in raw["room"].items() if row["building"] == "dwelling" and not row.get("outdoor", False)
-    ]
-    for number, row in enumerate(row for row in raw["device"].values() if "at" not in row):
-        row.pop("access_points", None)
-        row["at"] = indoors[number % len(indoors)]
-    return raw, sheets
-
-
 def test_the_demo_in_rooms_is_proven_in_few_proposals() -> None:
     """Each wireless device in a room: two better access points are found and proven, where 30 proposals were needed once."""
     raw, sheets = demo_in_rooms()
@@ -506,13 +487,7 @@ def test_the_demo_in_rooms_is_proven_in_few_proposals() -> None:
 
 def test_the_demo_without_access_points_is_proven_in_few_proposals() -> None:
     """Eight rooms, nothing hung: how many and where is found and proven, and the written ledger has no line over."""
-    folder = resources.files("netaudit.demo")
-    texts = [folder.joinpath(name).read_text("utf-8") for name in ("site.toml", "equipment.toml")]
-    raw, sheets = map(tomllib.loads, texts)
-    hung = {row["drop"] for row in raw.pop("access_point").values()}
-    raw["drop"] = {name: row for name, row in raw["drop"].items() if name not in hung}
-    for row in raw["device"].values():
-        row.pop("access_points", None)
+    raw, sheets = demo_unhung()
     chosen = choose(raw, Equipment.model_validate(sheets))
     assert chosen.proven
     assert chosen.rounds <= 20
