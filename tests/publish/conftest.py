@@ -41,10 +41,36 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from pathlib import Path
 
+    from playwright.sync_api import Browser
     from starlette.types import ASGIApp, Message
 
     from netaudit.capacity.ledger import Ledger
     from netaudit.site.model import Site
+
+# It asks nobody anything, and starts in a container too.
+BROWSER_ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--no-first-run",
+]
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Browser]:
+    """Give a headless Chromium."""
+    playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra test)")
+    pytest.importorskip("axe_playwright_python", reason="axe-core is not installed (extra test)")
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("chromium is not installed (Debian package chromium)")
+    with playwright.sync_playwright() as started:
+        opened = started.chromium.launch(executable_path=chromium, args=BROWSER_ARGUMENTS)
+        yield opened
+        opened.close()
 
 
 @pytest.fixture(scope="session")

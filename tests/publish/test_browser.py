@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import asyncio
 import shutil
-import threading
-from importlib import resources
+from contextlib import contextmanager
 from typing import TYPE_CHECKING, Literal
 
 import pytest
 from prometheus_client import CollectorRegistry
 
-from netaudit.daemon.serve import Server
 from netaudit.publish.entry import Access
 from netaudit.publish.kept import Kept
 from netaudit.publish.page import make_app
 from netaudit.publish.report import render_report
-from netaudit.site.model import Serving
 from netaudit.store.store import Store
+from tests.publish.chromium import DESK, PHONE, assert_nobody_is_shut_out, served
 from tests.publish.samples import HUB, NOW, STRANGER
 
 if TYPE_CHECKING:
@@ -25,76 +22,37 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from playwright.sync_api import Browser, Dialog, Page, ViewportSize
+    from starlette.types import ASGIApp
 
     from netaudit.publish.report_data import WeekReport
     from netaudit.publish.views import PageState
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra test)")
-pytest.importorskip("axe_playwright_python", reason="axe-core is not installed (extra test)")
 
 TOKEN = "correct-horse-battery"  # noqa: S105 - of these tests
 PATHS = ("/", "/ledger", "/drawing", "/devices", f"/devices/{HUB}", f"/devices/{STRANGER}", "/networks", "/networks/family",
          "/findings", "/login", "/reports/", "/move", "/move/plan")  # fmt: skip
-# A desk and a small telephone [px].
-DESK: ViewportSize = {"width": 1280, "height": 900}
-PHONE: ViewportSize = {"width": 360, "height": 740}
-AXE_RULES = ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa", "best-practice"]
-ARGUMENTS = [
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--no-first-run",
-]
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Browser]:
-    """Give a headless Chromium."""
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("chromium is not installed (Debian package chromium)")
-    with playwright.sync_playwright() as started:
-        opened = started.chromium.launch(executable_path=chromium, args=ARGUMENTS)
-        yield opened
-        opened.close()
 
 
 @pytest.fixture(scope="module")
 def site_url(
     page_state: PageState, kept_file: Path, week: WeekReport, tmp_path_factory: pytest.TempPathFactory
 ) -> Iterator[str]:
-    """Serve the app on a free port of loopback, with the daemon's own server, in a thread."""
+    """Serve the pages of a kept fortnight, a report among them."""
     folder = tmp_path_factory.mktemp("served")
     shutil.copy(kept_file, folder / "site.db")
     (folder / "week-2026-W10.html").write_text(render_report(week), "utf-8")
-    ready, ending = threading.Event(), threading.Event()
-    ports: list[int] = []
 
-    async def serve(store: Store) -> None:
-        kept = Kept(store, page_state.site, lambda: NOW)
-        app = make_app(
-            lambda: page_state, kept, CollectorRegistry(), reports=folder, access=Access(TOKEN), now=lambda: NOW
-        )
-        server = Server(app, Serving(port=0))
-        server.start()
-        ports.append(server.port)
-        ready.set()
-        await asyncio.to_thread(ending.wait)
-        await server.stop()
-
-    def run() -> None:
+    @contextmanager
+    def opened() -> Iterator[ASGIApp]:
         with Store.open(folder / "site.db", site=page_state.site.site.name, clock=lambda: NOW) as store:
-            asyncio.run(serve(store))
+            kept = Kept(store, page_state.site, lambda: NOW)
+            yield make_app(
+                lambda: page_state, kept, CollectorRegistry(), reports=folder, access=Access(TOKEN), now=lambda: NOW
+            )
 
-    thread = threading.Thread(target=run)
-    thread.start()
-    assert ready.wait(30)
-    yield f"http://127.0.0.1:{ports[0]}"
-    ending.set()
-    thread.join(30)
+    with served(opened) as url:
+        yield url
 
 
 def logged_in(page: Page, url: str) -> None:
@@ -111,7 +69,6 @@ def test_no_page_has_a_fault_that_shuts_people_out(
     browser: Browser, site_url: str, scheme: Literal["light", "dark"]
 ) -> None:
     """axe-core finds no serious or critical fault (WCAG 2.2 A and AA), logged in, in the light and in the dark."""
-    axe = resources.files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8")
     with browser.new_context(color_scheme=scheme, viewport=DESK) as context:
         page = context.new_page()
         logged_in(page, site_url)
@@ -121,15 +78,7 @@ def test_no_page_has_a_fault_that_shuts_people_out(
                 page.set_content(context.request.get(site_url + path).text())
             else:
                 page.goto(site_url + path)
-            page.evaluate(axe)
-            found = page.evaluate(f"axe.run({{runOnly: {AXE_RULES}, preload: false, resultTypes: ['violations']}})")
-            grave = [
-                (one["id"], one["nodes"][0]["html"][:200])
-                for one in found["violations"]
-                if one["impact"] in ("serious", "critical")
-            ]
-            assert not grave, path
-            assert found["passes"], path
+            assert_nobody_is_shut_out(page, path)
 
 
 @pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
