@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
+from netaudit.audit.forecast import FEWEST_DAYS
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.plots import delay_plot, presence_plot
@@ -43,6 +44,8 @@ def render_report(data: WeekReport) -> str:
             "summary": summarise(site, data.standings, data.hazards, data.flaws, data.findings),
             "changed": _changed(data),
             "ahead": _ahead(data),
+            "outlooks": [one for one in data.outlooks if one.forecast.days >= FEWEST_DAYS],
+            "too_early": _too_early(data),
             "state_counts": _state_counts(row.state for row in rows),
             "sick": [source for source in data.sources if not source.good],
             "stations": [row for row in rows if row.line.kind is Kind.STATIONS],
@@ -98,7 +101,7 @@ def _which(changes: list[DeviceChange], data: WeekReport) -> str:
 
 
 def _ahead(data: WeekReport) -> list[str]:
-    """Say in the summary what is reached first, and how long watching must go on where it is too early."""
+    """Say in the summary what is reached first."""
     reached = sorted(
         (one for one in data.outlooks if one.forecast.earliest is not None),
         key=lambda one: str(one.forecast.earliest),
@@ -107,6 +110,16 @@ def _ahead(data: WeekReport) -> list[str]:
         f"{kind_name(one.line.kind)}, {place_name(one.line.place, data.site)}: {one.forecast.words}."
         for one in reached[:_MOST_AHEAD]
     ]
+
+
+def _too_early(data: WeekReport) -> str:
+    """Say of the lines that were not watched for long enough how many they are: a row for each would tell nothing more."""
+    days = [one.forecast.days for one in data.outlooks if one.forecast.days < FEWEST_DAYS]
+    if not days:
+        return ""
+    lines = "one line" if len(days) == 1 else f"{len(days)} lines"
+    watched = f"{min(days)} to {max(days)}" if min(days) < max(days) else f"{max(days)}"
+    return f"Of {lines} it is too early to say: that takes {FEWEST_DAYS} days of watching, and there are {watched}."
 
 
 def _by_age(findings: Iterable[FindingView]) -> list[FindingView]:

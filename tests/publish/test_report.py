@@ -164,6 +164,25 @@ def test_a_householder_reads_names_or_places_and_no_macs(
     assert "02:00:5e" not in read
 
 
+@pytest.mark.parametrize(
+    ("days", "said"),
+    [
+        ((14, 14), "Of 2 lines it is too early to say: that takes 28 days of watching, and there are 14."),
+        ((9, 14, 60), "Of 2 lines it is too early to say: that takes 28 days of watching, and there are 9 to 14."),
+        ((27,), "Of one line it is too early to say: that takes 28 days of watching, and there are 27."),
+    ],
+)
+def test_lines_that_were_watched_for_too_short_are_counted_and_not_listed(
+    week: WeekReport, days: tuple[int, ...], said: str
+) -> None:
+    """A row that says only that it is too early is none; what was watched for long enough keeps its row."""
+    outlooks = tuple(Outlook(line(planned=5), Forecast(f"words of {count}", count)) for count in days)
+    read = assert_self_contained(render_report(replace(week, outlooks=outlooks)))
+    assert said in read.text
+    assert [f"words of {count}" in read.text for count in days] == [count >= 28 for count in days]
+    assert "Nothing has a past of whole days yet." not in read.text
+
+
 def test_what_got_tighter_and_what_is_to_be_expected_are_told(week: WeekReport) -> None:
     """A drift, a forecast, a calibration and a reminder each have their row; the summary names the first two."""
     one = line(planned=5)
