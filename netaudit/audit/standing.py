@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from netaudit.capacity.line import State, state_of
+from netaudit.capacity.line import WORST_FIRST, State, state_of
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -40,5 +40,4 @@ class Standing:
     @property
     def state(self) -> State:
         """The worse of plan and observation."""
-        order = (State.UNMEASURED, State.WITHIN, State.TIGHT, State.OVER)
-        return max(self.line.state, self.observed_state, key=order.index)
+        return min(self.line.state, self.observed_state, key=WORST_FIRST.index)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import Final
 
 PRACTICE = "common practice, no source"
 USER = "the site plan"
@@ -43,6 +44,9 @@ class State(StrEnum):
     TIGHT = "tight"
     OVER = "over"
     UNMEASURED = "unmeasured"
+
+
+WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -157,7 +157,7 @@ def _print(plan: str, said: Said) -> None:
 
     from netaudit.audit.judge import gravity
     from netaudit.audit.life import is_quiet
-    from netaudit.capacity.line import State
+    from netaudit.capacity.line import WORST_FIRST
     from netaudit.cli.output import console
     from netaudit.publish.text import figure, harmless, kind_name, place_name
 
@@ -185,8 +185,7 @@ def _print(plan: str, said: Said) -> None:
         table.add_column(
             titles[at], justify="left" if titles[at] in _WORDS else "right", no_wrap=titles[at] not in ("what", "where")
         )
-    order = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
-    for standing in sorted(said.judgement.standings, key=lambda one: order.index(one.state)):
+    for standing in sorted(said.judgement.standings, key=lambda one: WORST_FIRST.index(one.state)):
         line, observed = standing.line, standing.observed
         amounts = (
             line.planned,

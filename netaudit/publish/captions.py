@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
-from netaudit.capacity.line import State
+from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.outline import takes_power
 from netaudit.publish.text import harmless, kind_name, place_name, quantity
@@ -16,8 +16,6 @@ if TYPE_CHECKING:
     from netaudit.capacity.line import Line
     from netaudit.publish.outline import Outline, Row, Shelf
     from netaudit.site.model import PortGroup, Radio, Site
-
-WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
 
 
 def line_text(line: Line, locale: str) -> str:

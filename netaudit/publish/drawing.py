@@ -12,8 +12,8 @@ from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from netaudit.capacity.line import Kind, State
-from netaudit.publish.captions import WORST_FIRST, Captions, count_words, floor_words, line_text, worst
+from netaudit.capacity.line import WORST_FIRST, Kind, State
+from netaudit.publish.captions import Captions, count_words, floor_words, line_text, worst
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
 from netaudit.publish.outline import outline
 from netaudit.publish.svg import Sheet, fit, text_width, wrap

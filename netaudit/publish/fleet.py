@@ -12,7 +12,7 @@ from netaudit.audit.join import stand
 from netaudit.audit.rules.rule import Weight
 from netaudit.audit.rules.table import RULES
 from netaudit.audit.seen import see
-from netaudit.capacity.line import State
+from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.errors import OutOfRange, PlanError, StoreError
 from netaudit.publish.state import finding_view, segment_views, source_view
 from netaudit.publish.summary import summarise
@@ -198,13 +198,12 @@ def busiest(standings: Sequence[Standing], site: Site) -> Busiest | None:
 def with_report(one: Glance, data: WeekReport, file: str) -> Glance:
     """Add what a site's week says to its line; silence weighs more than any good news of before."""
     summary = summarise(data.site, data.standings, data.hazards, data.flaws, data.findings)
-    order = (State.UNMEASURED, State.WITHIN, State.TIGHT, State.OVER)
     word = one.word
-    if order.index(summary.state) > order.index(one.state):
+    if WORST_FIRST.index(summary.state) < WORST_FIRST.index(one.state):
         word = "look at it" if summary.state is State.TIGHT else "act now"
     return replace(
         one,
-        state=max(one.state, summary.state, key=order.index),
+        state=min(one.state, summary.state, key=WORST_FIRST.index),
         word="all well" if word == "nothing found" else word,
         sentence=f"When it was heard last: {summary.sentence[:1].lower()}{summary.sentence[1:]}"
         if one.silent

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, StateSetMetricFamily
 
-from netaudit.capacity.line import State
+from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.publish.text import harmless
 from netaudit.publish.views import headroom
 
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 # Measured: 1,915 lines are 15,365 rows and 1.4 MB of text a scrape. 3,000 are about 2.2 MB, which a small box still
 # renders; a plan of a few hundred switches stays below. Beyond it, the lines that stand worst are kept.
 MOST_LINES: Final = 3000
-_WORST_FIRST: Final = (State.OVER, State.TIGHT, State.WITHIN, State.UNMEASURED)
 _LABELS: Final = ("kind", "place", "unit")
 
 
@@ -75,7 +74,7 @@ def _one(name: str, text: str, value: float) -> GaugeMetricFamily:
 def _lines(standings: tuple[Standing, ...]) -> Iterator[Metric]:
     # One series a label set, or the scrape is void: of two lines of one kind in one place, the worse one stands.
     kept: dict[tuple[str, str], Standing] = {}
-    for standing in sorted(standings, key=lambda one: _WORST_FIRST.index(one.state)):
+    for standing in sorted(standings, key=lambda one: WORST_FIRST.index(one.state)):
         if len(kept) < MOST_LINES:
             kept.setdefault((standing.line.kind, harmless(standing.line.place)), standing)
     supply = GaugeMetricFamily(
