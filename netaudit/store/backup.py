@@ -27,6 +27,8 @@ _PATIENCE_S: Final = 2.0
 # Complaints of a damaged file that are worth printing: the first ones say where, thousands say nothing more.
 _COMPLAINTS: Final = 20
 _BESIDE: Final = ("-wal", "-shm")
+# A full disk, and a limit or a fault met while writing (https://sqlite.org/rescode.html).
+_NOT_WRITTEN: Final = frozenset({sqlite3.SQLITE_FULL, sqlite3.SQLITE_IOERR_WRITE, sqlite3.SQLITE_IOERR_FSYNC})
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +65,7 @@ def back_up(store: Path, target: Path) -> Copy:
         look_through(target)
     part = target.with_name(f"{target.name}.part")
     with told(str(target)):
-        part.unlink(missing_ok=True)
+        _clear(part)
         os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
     try:
         with (
@@ -71,17 +73,24 @@ def back_up(store: Path, target: Path) -> Copy:
             closing(sqlite3.connect(f"{store.absolute().as_uri()}?mode=ro", uri=True)) as source,
             closing(sqlite3.connect(part, isolation_level=None)) as copy,
         ):
-            # In one piece: in several, each commit of the daemon would make it begin again (SQLite backup API).
-            source.backup(copy, pages=-1)
-            # One file and nothing beside it; a store turns back to a log when it is opened.
-            copy.execute("PRAGMA journal_mode=DELETE").fetchall()
+            try:
+                # In one piece: in several, each commit of the daemon would make it begin again (SQLite backup API).
+                source.backup(copy, pages=-1)
+                # One file and nothing beside it; a store turns back to a log when it is opened.
+                copy.execute("PRAGMA journal_mode=DELETE").fetchall()
+            except sqlite3.Error as error:
+                # The store is only read: what can't be written is the copy.
+                if getattr(error, "sqlite_errorcode", None) not in _NOT_WRITTEN:
+                    raise
+                with told(str(target)):
+                    raise
         done = look_through(part)
         with told(str(target)):
             _sync(part)
             part.replace(target)
             _sync(target.parent)
     finally:
-        part.unlink(missing_ok=True)
+        _clear(part)
     return Copy(target, done.site, done.version, done.size_bytes)
 
 
@@ -98,7 +107,7 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
     part = store.with_name(f"{store.name}.part")
     try:
         with told(str(store)):
-            part.unlink(missing_ok=True)
+            _clear(part)
             os.close(os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC, 0o600))
             with (
                 closing(sqlite3.connect(f"{backup.absolute().as_uri()}?mode=ro", uri=True)) as source,
@@ -110,7 +119,7 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
             part.replace(store)
             _sync(store.parent)
     finally:
-        part.unlink(missing_ok=True)
+        _clear(part)
     return former
 
 
@@ -189,6 +198,12 @@ def _reader(path: Path) -> sqlite3.Connection:
 def _must_be_file(path: Path) -> None:
     if not path.is_file():
         raise StoreError(f"{path}: there is no such file: name the file of a store")
+
+
+def _clear(part: Path) -> None:
+    # A copy that could not be written to its end could not remove its journal either.
+    for tail in ("", "-journal"):
+        part.with_name(f"{part.name}{tail}").unlink(missing_ok=True)
 
 
 def _set_aside(store: Path, now: datetime) -> Path | None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import resource
 import sqlite3
 import threading
 from contextlib import closing
@@ -144,6 +145,24 @@ def test_nothing_else_is_overwritten(tmp_path: Path, clock: Clock) -> None:
     with pytest.raises(StoreError, match="own tools"):
         file_of("postgresql://u@h/d")
     assert letter.read_text().startswith("Dear neighbour")
+
+
+def test_a_backup_that_does_not_fit_names_the_disk_that_is_full(tmp_path: Path, clock: Clock) -> None:
+    """A limit of the kernel that ends the writing halfway: the line names the backup, not the store; no piece is left."""
+    path, target = tmp_path / "store.db", tmp_path / "copy.db"
+    fill(path, clock, 20)
+    # More than the shared memory beside the store (32 KiB, https://sqlite.org/walformat.html), less than the store.
+    limit = 40_960
+    assert path.stat().st_size > limit
+    usual = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (limit, usual[1]))
+    try:
+        with pytest.raises(StoreError) as refused:
+            back_up(path, target)
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, usual)
+    assert str(refused.value).startswith(f"{target}: ")
+    assert not list(tmp_path.glob("copy*"))
 
 
 def test_check_finds_what_belongs_to_nobody(tmp_path: Path, clock: Clock) -> None:
