@@ -126,7 +126,7 @@ def _evidence(args: argparse.Namespace, site: Site) -> Evidence:
 
 
 def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
-    """Look now, with a word on a terminal how long it takes."""
+    """Look now; say on standard error how long it takes, once nothing is refused any more."""
     import asyncio
     import os
     import sys
@@ -139,7 +139,6 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
     from netaudit.observe.observation import Notice
 
     told: list[Notice] = []
-    tell_span(seconds)
 
     def tell(evidence: Evidence) -> None:
         if restart and not told:
@@ -148,7 +147,14 @@ def _look(site: Site, seconds: float, restart: str | None) -> Evidence:
             sys.stderr.write(f"now switch off and on again, within {lasting(seconds / 4)}: {restart}\n")
 
     evidence = asyncio.run(
-        collect(site, seconds, environ=os.environ, every_s=seconds / 2 if restart else None, tell=tell)
+        collect(
+            site,
+            seconds,
+            environ=os.environ,
+            every_s=seconds / 2 if restart else None,
+            tell=tell,
+            begun=lambda: tell_span(seconds),
+        )
     )
     return replace(evidence, notices=(*evidence.notices, *told))
 

@@ -126,7 +126,6 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
     from netaudit.publish.moving import render_cutover, sentence
     from netaudit.publish.text import harmless
 
-    tell_span(seconds, "Ctrl-C ends it sooner and says how it stands")
     out = console()
     live = Live(console=out, auto_refresh=False, transient=True) if out.is_terminal and not args.json else None
     before: dict[str, str] = {}
@@ -152,6 +151,7 @@ def _follow(args: argparse.Namespace, baseline: Baseline, site: Site, seconds: f
         tell=tell,
         latest_every_s=min(SWEEP_EVERY_S, site.looking.sweep_every_s),
         until_stopped=True,
+        begun=lambda: tell_span(seconds, "Ctrl-C ends it sooner and says how it stands"),
     )
     if live is None:
         return asyncio.run(look)

@@ -97,8 +97,14 @@ def by_looking(site: Site, seconds: float) -> Found:
     from netaudit.daemon.collect import collect
     from netaudit.errors import LookError
 
-    tell_span(seconds, "Ctrl-C ends it sooner and keeps what was seen by then")
-    evidence = asyncio.run(collect(site, seconds, environ=os.environ, until_stopped=True))
+    look = collect(
+        site,
+        seconds,
+        environ=os.environ,
+        until_stopped=True,
+        begun=lambda: tell_span(seconds, "Ctrl-C ends it sooner and keeps what was seen by then"),
+    )
+    evidence = asyncio.run(look)
     if not evidence.sightings:
         raise LookError("nobody was seen: look at this box's cable and at the interfaces and networks of the plan")
     return Found(evidence, "looking", {}, ())

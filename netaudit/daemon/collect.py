@@ -54,6 +54,7 @@ async def collect(
     tell: Callable[[Evidence], None] = lambda _: None,
     latest_every_s: float | None = None,
     until_stopped: bool = False,
+    begun: Callable[[], None] = lambda: None,
 ) -> Evidence:
     """
     Look at every segment of the plan that names this box's interface, and at the plan's switches and services.
@@ -61,7 +62,7 @@ async def collect(
     Args:      seconds: for how long; environ: holds the secrets by the names that the plan gives; every_s: how often `tell` is
                given what is there so far; latest_every_s: sweep so often and hold only the latest of each kind of word, and
                no samples: for a night of many hours; until_stopped: SIGINT ends the look, and what was seen by then counts
-               (a second one is an interrupt as ever).
+               (a second one is an interrupt as ever); begun: called once nothing is refused any more.
     Raises:    LookError: no segment can be looked at, or without the right to. OutOfRange: the time.
     """
     if not 1 <= seconds <= 7 * 86_400:
@@ -118,6 +119,7 @@ async def collect(
     ]
     if every_s is not None:
         jobs.append(_repeat(report, every_s, first_s=every_s))
+    begun()
     stopped = asyncio.Event()
     if until_stopped:
         _stop_once(stopped)

@@ -26,6 +26,17 @@ def test_a_baseline_is_never_overwritten(tmp_path: Path, capsys: pytest.CaptureF
 
 
 @pytest.mark.parametrize("words", [["baseline", "SITE", "spring"], ["accept", "SITE"]])
+def test_a_look_that_is_refused_is_not_announced(
+    words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A time that is too long gets one line, the refusal: not first how long the look will last."""
+    site = str(ROOT / "netaudit" / "demo" / "site.toml")
+    call = [site if word == "SITE" else word for word in words]
+    assert main([*call, "--for", "9d", "--out", str(tmp_path)]) == 2
+    assert capsys.readouterr().err == f"netaudit {words[0]}: looking for 777600 s: write 1 s to 7 days\n"
+
+
+@pytest.mark.parametrize("words", [["baseline", "SITE", "spring"], ["accept", "SITE"]])
 def test_a_folder_that_can_not_be_had_is_told_before_the_look(
     words: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
