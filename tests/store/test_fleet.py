@@ -17,11 +17,11 @@ from netaudit.cli import main
 from netaudit.errors import StoreError
 from netaudit.publish.fleet import folder_of
 from netaudit.publish.fleet_page import make_fleet_app
-from netaudit.store.engine import address_of
 from netaudit.store.fleet import Fleet, admit_reader
 from netaudit.store.ship import admit
 from netaudit.store.store import Store
 from tests.store.fleet_samples import DEVICES, HOSTILE, LAST_HEARD, NOW, SILENT, SOUND, fill, folder_of_three, plan_of
+from tests.store.roles import as_role, living
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -35,30 +35,16 @@ ROLES = {SOUND: "fleet_box1", HOSTILE: "fleet_box2", SILENT: "fleet_box3"}
 READERS = ("fleet_reader", "fleet_second")
 
 
-def as_role(owner: str, role: str) -> str:
-    # the password of a role that lives for one test
-    url = address_of(owner).set(username=role, password="p", drivername="postgresql")  # noqa: S106 - see above
-    return url.render_as_string(hide_password=False)
-
-
 @pytest.fixture
 def centre(central: str, tmp_path: Path) -> Iterator[str]:
     """Give a centre to which three boxes have shipped, as its owner."""
-    roles = (*ROLES.values(), *READERS)
-    with psycopg.connect(central, autocommit=True) as connection:
-        for role in roles:
-            connection.execute(f"DROP ROLE IF EXISTS {role}")
-            connection.execute(f"CREATE ROLE {role} LOGIN PASSWORD 'p'")
     folder = folder_of_three(tmp_path)
-    for (site, role), file in zip(ROLES.items(), ("mill", "sons", "barn"), strict=True):
-        admit(central, site, role, int(NOW.timestamp()))
-        with Store.open(folder / f"{file}.db", site=site, clock=lambda: NOW) as store:
-            store.ship(as_role(central, role), NOW)
-    yield central
-    with psycopg.connect(central, autocommit=True) as connection:
-        for role in roles:
-            connection.execute(f"DROP OWNED BY {role}")
-            connection.execute(f"DROP ROLE {role}")
+    with living(central, *ROLES.values(), *READERS):
+        for (site, role), file in zip(ROLES.items(), ("mill", "sons", "barn"), strict=True):
+            admit(central, site, role, int(NOW.timestamp()))
+            with Store.open(folder / f"{file}.db", site=site, clock=lambda: NOW) as store:
+                store.ship(as_role(central, role), NOW)
+        yield central
 
 
 def test_a_folder_and_a_centre_tell_the_same_of_each_site(centre: str, tmp_path: Path) -> None:

@@ -14,10 +14,11 @@ from sqlalchemy.exc import OperationalError
 from netaudit.errors import StoreError
 from netaudit.observe.observation import Health, How, Naming, Notice, Sample, Sighting
 from netaudit.store import ship as subject
-from netaudit.store.engine import address_of, connect
+from netaudit.store.engine import connect
 from netaudit.store.part import drop_parts, make_parts
 from netaudit.store.ship import admit
 from netaudit.store.store import Store
+from tests.store.roles import as_role, living
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -60,31 +61,18 @@ def content(engine: Engine, site: int, table: str) -> list[tuple[Any, ...]]:
 
 
 @pytest.fixture
-def owner(central: str, clock: Clock) -> str:
+def owner(central: str, clock: Clock) -> Iterator[str]:
     """Give a centre with the roles box1 (site home) and box2 (site barn), as its owner."""
-    with psycopg.connect(central, autocommit=True) as connection:
-        for role in ("box1", "box2"):
-            connection.execute(f"DROP ROLE IF EXISTS {role}")
-            connection.execute(f"CREATE ROLE {role} LOGIN PASSWORD 'p'")
-    for role, site in (("box1", "home"), ("box2", "barn")):
-        admit(central, site, role, int(clock.now.timestamp()))
-    return central
+    with living(central, "box1", "box2"):
+        for role, site in (("box1", "home"), ("box2", "barn")):
+            admit(central, site, role, int(clock.now.timestamp()))
+        yield central
 
 
 @pytest.fixture
-def centre(owner: str) -> Iterator[str]:
+def centre(owner: str) -> str:
     """Give the centre as the box of the site home sees it."""
-    yield as_role(owner, "box1")
-    with psycopg.connect(owner, autocommit=True) as connection:
-        for role in ("box1", "box2"):
-            connection.execute(f"DROP OWNED BY {role}")
-            connection.execute(f"DROP ROLE {role}")
-
-
-def as_role(owner: str, role: str) -> str:
-    # the password of a role that lives for one test
-    url = address_of(owner).set(username=role, password="p", drivername="postgresql")  # noqa: S106 - see above
-    return url.render_as_string(hide_password=False)
+    return as_role(owner, "box1")
 
 
 def live(store: Store, clock: Clock, hours: float, dice: random.Random) -> None:
