@@ -63,10 +63,9 @@ kind = "plug"
 count = {HOSTS}
 """
 # SQLite brings the log into the file at 1,000 pages (https://sqlite.org/pragma.html, wal_autocheckpoint); a frame of the log is
-# a page and 24 octets (https://sqlite.org/fileformat2.html). A sample takes 14.4 octets in the file (benchmarks/store.py keys).
+# a page and 24 octets (https://sqlite.org/fileformat2.html). A sample takes 15.2 octets in the file (benchmarks/store.py keys).
 FULL_LOG, FRAME_BYTES = 1000, 4096 + 24
-DAY_OF_SAMPLES_BYTES = 14.4 * HOSTS * 1440
-# What the watch is built on, and nothing of ours.
+DAY_OF_SAMPLES_BYTES = 15.2 * HOSTS * 1440
 # Asked of the page from inside the segment's namespace: every page once, then ten times more; milliseconds by path.
 ASK = """
 import json, sys, time, urllib.request
@@ -92,6 +91,7 @@ PAGES = (
     "reports/",
     "metrics",
 )
+# What the watch is built on, and nothing of ours.
 BARE = (
     "import sqlalchemy, apscheduler.schedulers.asyncio, starlette.applications, uvicorn, prometheus_client, pydantic, jinja2;"
     "print(open('/proc/self/status').read())"
@@ -273,7 +273,7 @@ def looking(limited: Box, installed: Path, folder: Path, lab: Lab) -> bool:
         ("cutover", "site.toml", "--from", "house.baseline.json", "--for", "1m"),
         ("accept", "site.toml", "--for", "1m"),
     ):
-        good &= show(words, limited.cost(installed, *words, cwd=folder, before=(*lab.enter(),)), folder)
+        good &= show(words, limited.cost(installed, *words, cwd=folder, before=tuple(lab.enter())), folder)
     return good
 
 

@@ -105,7 +105,7 @@ def test_a_ledger_keeps_its_places_and_states_on_a_narrow_terminal(folder: Path,
     lines = SEQUENCE.sub("", on_terminal(folder, (command, "site.toml"), columns)).splitlines()
     assert max(cell_len(line) for line in lines) <= columns
     assert not [line for line in lines if "…" in line]
-    # What the demonstration's plan has, counted in its file: each of its lines has one state.
+    # Each line of the ledger has one state, and no fold or cut takes it away.
     ledger = gather(load_site(folder / "site.toml")).lines
     assert len(re.findall(r"\b(?:within|tight|over)\b(?! the| site)", "\n".join(lines))) >= len(ledger)
     # A folded place has its words under one another: they are counted, not read in a row.
