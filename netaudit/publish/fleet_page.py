@@ -6,6 +6,7 @@ All of it only shows: what a box has found belongs to the box. The app opens no 
 
 from __future__ import annotations
 
+import logging
 import threading
 import time
 from collections import OrderedDict
@@ -14,6 +15,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.responses import HTMLResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route, Router
@@ -42,6 +44,7 @@ if TYPE_CHECKING:
     from netaudit.site.model import Site
     from netaudit.store.fleet import Fleet
 
+log = logging.getLogger(__name__)
 # A list with more rows is read by nobody; the search finds the others, and the worst are on top.
 MOST_ROWS: Final = 500
 # Shipments come each hour; a list or a site's state this old is not wrong yet, and many who look cost the database one
@@ -138,9 +141,20 @@ class _Pages:
 
     async def site(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Hand a request on to the pages of its site."""
-        pages = await run_in_threadpool(self._pages_of, scope["path_params"]["site"])
-        answer = pages or PlainTextResponse("there is no such site\n", 404)
-        await answer(scope, receive, send)
+        key = scope["path_params"]["site"]
+        try:
+            pages = await run_in_threadpool(self._pages_of, key)
+            answer = pages or PlainTextResponse("there is no such site\n", 404)
+            await answer(scope, receive, send)
+        except (NetauditError, HTTPException):
+            raise
+        except Exception as error:
+            # A box may write what it likes into its rows. Where the fault is ours after all, the log shows the place.
+            log.warning("site %s", key, exc_info=True)
+            said = harmless(f"{type(error).__name__}: {error}")
+            raise StoreError(
+                f"site {key}: this page can't be made of what its box wrote ({said}); look at that box, and at the log here"
+            ) from error
 
     def _list(self) -> tuple[datetime, list[Glance]]:
         # One at a time: who comes meanwhile waits for the same list.

@@ -161,6 +161,31 @@ def test_a_site_without_a_plan_says_so_and_the_others_go_on(app: Starlette, ask:
     assert "Its box has shipped nothing yet" in text_of(get(ask, app, "/site/fresh/"))
 
 
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE devices SET first_at = 10000000000000",
+        "UPDATE health SET since = 10000000000000",
+        "UPDATE findings SET evidence = 'none'",
+    ],
+)
+def test_a_box_that_writes_nonsense_spoils_its_own_pages_only(
+    app: Starlette, ask: Ask, stores: Path, change: str
+) -> None:
+    """A page that can't be made of a site's rows says so in one line and names the site; the list and the others answer."""
+    with closing(sqlite3.connect(stores / "sons.db")) as connection:
+        connection.execute(change)
+        connection.commit()
+    answers = [get(ask, app, f"/site/sons/{path}") for path in PATHS]
+    spoilt = [one.body.decode() for one in answers if one.status != 200]
+    assert spoilt
+    for one in spoilt:
+        assert one.startswith("site sons: this page can't be made of what its box wrote")
+        assert one.count("\n") == 1
+    assert get(ask, app, "/").status == 200
+    assert {get(ask, app, f"/site/mill/{path}").status for path in PATHS} == {200}
+
+
 def test_no_site_is_shown_under_the_name_of_another(app: Starlette, ask: Ask, stores: Path) -> None:
     """A plan that a box kept under a name that is not its own is refused, as one that can't be read."""
     with Store.open(stores / "barn.db", site=SILENT, clock=lambda: NOW) as store:
