@@ -37,6 +37,9 @@ if TYPE_CHECKING:
 
 # A box whose clock runs ahead by more than this is not believed when it says how late it is.
 AHEAD_S: Final = HOUR_S
+# A question to the centre may take so long, waiting for locks included; then who asked is told so, and those behind are not
+# held up for good. The longest, the list of 10,000 sites, took 1.7 s (docs/fleet.md).
+ANSWER_MS: Final = 30_000
 # Numbers of sites are PostgreSQL's integers, of 31 bits; nine digits are all of them that boxes will ever fill.
 _NUMBER: Final = re.compile(r"[0-9]{1,9}", re.ASCII)
 _OTHERS: Final = re.compile(r"[^0-9A-Za-z]+")
@@ -276,6 +279,8 @@ def _file(path: Path, names: set[str], known: _Shelf | None = None) -> _Shelf:
 
 
 def _only_read(connection: Any, _record: object) -> None:  # noqa: ANN401 - SQLAlchemy hands over the driver's connection
+    connection.execute(f"SET statement_timeout = {ANSWER_MS}")
+    connection.commit()
     connection.read_only = True
 
 

@@ -25,6 +25,8 @@ _ADVICE: Final = {
     sqlite3.SQLITE_CORRUPT: "it is damaged: see `netaudit store check`, then put back a backup (`netaudit store restore`)",
     sqlite3.SQLITE_IOERR: "reading or writing the disk failed: check the disk, its free space and its limits",
 }
+# query_canceled: by a timeout, or by its administrator (manual of PostgreSQL, appendix A).
+_BROKEN_OFF: Final = "57014"
 
 
 class StoreDamaged(StoreError):  # noqa: N818 - reads as the sentence that it is
@@ -69,6 +71,8 @@ def _line(where: str, error: BaseException) -> StoreError:
         }.get(primary, StoreError)
         return kind(f"{where}: {_ADVICE.get(primary, _first_line(error))}")
     state = getattr(error, "sqlstate", None)
+    if state == _BROKEN_OFF:
+        return StoreBusy(f"{where}: {_first_line(error)}: see what locks or burdens the database, then try again")
     if state is None and type(error).__module__.startswith("psycopg"):
         return StoreBusy(
             f"{where}: no connection to the database: {_first_line(error)}; check its address and try again"

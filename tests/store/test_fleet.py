@@ -20,6 +20,7 @@ from netaudit.publish.fleet_page import make_fleet_app
 from netaudit.store.fleet import Fleet, admit_reader
 from netaudit.store.ship import admit
 from netaudit.store.store import Store
+from netaudit.store.trouble import StoreBusy
 from tests.store.fleet_samples import DEVICES, HOSTILE, LAST_HEARD, NOW, SILENT, SOUND, fill, folder_of_three, plan_of
 from tests.store.roles import as_role, living
 
@@ -93,6 +94,18 @@ def test_a_reader_sees_all_and_writes_nothing(centre: str) -> None:
     # A box is let see no more than before.
     with Fleet.open(as_role(centre, ROLES[SOUND]), clock=lambda: NOW) as fleet:
         assert [one.name for one in fleet.news()] == [SOUND]
+
+
+def test_a_question_that_hangs_is_broken_off(centre: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """While somebody holds a table locked the list ends in one line that says what to do; afterwards it is read again."""
+    monkeypatch.setattr("netaudit.store.fleet.ANSWER_MS", 200)
+    admit_reader(centre, READERS[0])
+    with Fleet.open(as_role(centre, READERS[0]), clock=lambda: NOW) as fleet:
+        with psycopg.connect(centre) as other:
+            other.execute("LOCK TABLE findings IN ACCESS EXCLUSIVE MODE")
+            with pytest.raises(StoreBusy, match="statement timeout: see what locks"):
+                fleet.news()
+        assert {one.name for one in fleet.news()} == set(ROLES)
 
 
 def test_only_the_owner_of_a_centre_admits_readers(centre: str, tmp_path: Path) -> None:
