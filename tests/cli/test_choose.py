@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from itertools import pairwise
 from pathlib import Path
@@ -10,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from netaudit.cli import main
+from netaudit.site.write import plan_text
+from tests.capacity.free_rooms import demo_unhung
 
 DEMO = Path(__file__).resolve().parents[2] / "netaudit" / "demo"
 CALL = ("choose", str(DEMO / "site.toml"), str(DEMO / "equipment.toml"))
@@ -71,15 +74,33 @@ def test_a_closet_from_which_nothing_hangs_is_left_empty(tmp_path: Path, capsys:
     assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
 
 
-def test_impatience_is_told_what_is_proven(capsys: pytest.CaptureFixture[str]) -> None:
-    """A time that is no time is refused; with a second the demo is proven all the same or says what could be saved."""
+def test_a_time_that_is_none_is_refused() -> None:
+    """Less than a second is no time to look."""
     with pytest.raises(SystemExit) as ended:
         main([*CALL, "--patience", "0"])
     assert ended.value.code == 2
-    capsys.readouterr()
-    assert main([*CALL, "--patience", "1", "--json"]) == 0
-    for option in json.loads(capsys.readouterr().out)["options"]:
-        assert option["proven_at_least"] <= option["price"] + 0.01
+
+
+def test_where_time_ends_first_it_is_said_what_could_be_saved(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """With no time at all the first set is shown; what is proven and what could be saved add up to its price."""
+    monkeypatch.setattr("netaudit.cli.choose._for", lambda _: lambda: False)
+    plan = tmp_path / "plan.toml"
+    plan.write_text(plan_text(demo_unhung()[0]))
+    call = ["choose", str(plan), CALL[2]]
+    assert main([*call, "--json"]) == 0
+    options = json.loads(capsys.readouterr().out)["options"]
+    left = [option for option in options if not option["proven_cheapest"]]
+    assert left
+    for option in options:
+        assert option["proven_at_least"] < option["price"] + 0.01
+    assert main(call) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    told = re.findall(r"nothing costs less than ([\d.]+), so at most ([\d.]+) or [\d.]+% could be saved", said)
+    assert [float(bound) + float(saved) for bound, saved in told] == [
+        pytest.approx(option["price"], abs=0.011) for option in left
+    ]
 
 
 def test_the_written_plan_has_no_line_over(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
