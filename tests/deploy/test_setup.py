@@ -96,6 +96,9 @@ def newer(system: System, number: str, change: str = "") -> Path:
     release = copy_release(system.release.with_name(f"release-{number}"))
     project = release / "pyproject.toml"
     project.write_text(project.read_text().replace('version = "0.1.0"', f'version = "{number}"'))
+    # Its unit is another one too.
+    with (release / "deploy" / "netaudit.service").open("a") as file:
+        file.write(f"# of {number}\n")
     if change:
         with (release / "netaudit" / "store" / "migrate.py").open("a") as file:
             file.write(change)
@@ -111,6 +114,11 @@ def newer(system: System, number: str, change: str = "") -> Path:
     shutil.rmtree(package)
     shutil.copytree(release / "netaudit", package)
     return release
+
+
+def unit_of(system: System) -> str:
+    """Give the unit as it stands on the system."""
+    return (system.root / "etc/systemd/system/netaudit.service").read_text()
 
 
 def _function(name: str) -> str:
@@ -131,18 +139,20 @@ def count(system: System, table: str) -> int:
 
 @pytest.mark.timeout(240)
 def test_an_update_keeps_everything_and_can_be_undone(system: System) -> None:
-    """What was kept is there after the update and after the way back; the database was copied before."""
-    before, samples = system.current, count(system, "samples")
+    """What was kept is there after the update and after the way back, with the unit of each; the database was copied before."""
+    before, samples, unit = system.current, count(system, "samples"), unit_of(system)
     assert samples > 0
     release = newer(system, "0.2.0")
     assert "0.2.0" in system.setup("install", release=release)
     assert system.current.startswith("0.2.0-")
+    assert unit_of(system) == f"{unit}# of 0.2.0\n"
     assert count(system, "devices") == len(PLANNED)
     saved = list((system.data / "backups").glob("before-0.2.0-*.db"))
     assert len(saved) == 1
     assert saved[0].stat().st_uid == system.data.stat().st_uid
     system.setup("back", release=release)
     assert system.current == before
+    assert unit_of(system) == unit
     assert count(system, "devices") == len(PLANNED)
     assert "no version to go back to" in system.setup("back", status=1)
 
@@ -150,22 +160,24 @@ def test_an_update_keeps_everything_and_can_be_undone(system: System) -> None:
 @pytest.mark.timeout(240)
 def test_an_update_that_fails_is_undone_by_itself(system: System) -> None:
     """A version whose migration breaks is not used: the one before is back, with its database."""
-    before, devices = system.current, count(system, "devices")
+    before, devices, unit = system.current, count(system, "devices"), unit_of(system)
     broken = newer(system, "0.3.0", 'def migrate(*_: object, **__: object) -> None:\n    raise StoreError("cannot")\n')
     assert "is in use again" in system.setup("install", release=broken, status=1)
     assert system.current == before
+    assert unit_of(system) == unit
     assert count(system, "devices") == devices
 
 
 def test_a_version_that_refuses_the_plan_is_not_used(system: System) -> None:
-    """The plan is tried before anything is stopped."""
+    """The plan is tried before anything is stopped, and the unit stays that of the version in use."""
     plan = system.root / "etc/netaudit/site.toml"
-    before = system.current
+    before, unit = system.current, unit_of(system)
     release = newer(system, "0.4.0")
     plan.write_text(PLAN + "bogus = 1\n")
     assert "refuses the plan" in system.setup("install", release=release, status=1)
     plan.write_text(PLAN)
     assert system.current == before
+    assert unit_of(system) == unit
 
 
 def test_remove_leaves_what_is_yours(system: System) -> None:
