@@ -5,7 +5,7 @@ One process, one core, one mixed capture of a site with 200 hosts (deterministic
 of the whole census, beside scapy's full dissection, dpkt's Ethernet decoding and merely reading the frames; then the
 peak memory of censuses of 500,000 and 5,000,000 frames that come through a pipe.
 
-    python benchmarks/census.py [FRAMES]
+    python -m benchmarks.census [FRAMES]
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """
 How long choosing takes, in CPU time: on a large drawn site, and where the plan gives rooms and hangs no access point.
 
-Run: python benchmarks/choose.py. For 40 sheets, 12 closets and 40 access points, for the demo with its devices in rooms, and for
+Run: python -m benchmarks.choose. For 40 sheets, 12 closets and 40 access points, for the demo with its devices in rooms, and for
 drawn houses of 12 and 20 rooms, it prints CPU and wall time of one choice, the proposals it took, what is proven, and how often
 the time of one ledger of the same site that is: a ratio that holds on other machines, too.
 """

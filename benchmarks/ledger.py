@@ -1,5 +1,5 @@
 """
-How the full ledger grows with the plan: `python benchmarks/ledger.py`.
+How the full ledger grows with the plan: `python -m benchmarks.ledger`.
 
 Prints the time of each size (best of three, this process, one core), the ratio of ten times the devices, and the peak
 memory of a process that did only the largest plan.

@@ -4,7 +4,7 @@ What telling costs: the memory and the start of the child that delivers, and of 
 Beside the child: the same library imported in a fresh interpreter, and an interpreter that imports nothing, in the same run.
 All receivers are on loopback.
 
-    python benchmarks/notify.py
+    python -m benchmarks.notify
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ How fast the patch schedule is solved, beside scipy's assignment solver on the s
 One closet with switches of mixed ports and plugs of mixed needs (deterministic). Ours places alike plugs together; scipy is
 given each plug and each port by itself, which is the problem as it is usually written down. Both must place as many.
 
-    python benchmarks/patching.py [PLUGS]
+    python -m benchmarks.patching [PLUGS]
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """
 How many rows a second the SNMP clients read from net-snmp's agent on loopback, beside its own snmpbulkwalk in the same run.
 
-    python benchmarks/snmp.py
+    python -m benchmarks.snmp
 
 The agent serves its own view of this machine (compiled code, so that the agent is not what is measured); each client walks the
 same subtree several times, and the best counts. snmpbulkwalk's time includes its start, about ten milliseconds; it is

