@@ -28,8 +28,7 @@ async def serve_central(app: ASGIApp, serving: Serving, ready: Callable[[str], N
         loop.add_signal_handler(number, stop.set)
     server = Server(app, serving)
     server.start()
-    host = f"[{serving.host}]" if ":" in serving.host else serving.host
-    ready(f"{'http' if serving.certificate is None else 'https'}://{host}:{server.port}/")
+    ready(server.url)
     try:
         await stop.wait()
     finally:

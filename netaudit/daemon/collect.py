@@ -13,11 +13,10 @@ import socket
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.acceptance.evidence import freeze
-from netaudit.daemon.looks import Looks, utc_now
+from netaudit.daemon.looks import Looks, need_looks, utc_now
 from netaudit.daemon.sources import Sources
 from netaudit.errors import LookError, OutOfRange
 from netaudit.observe.observation import Health, Naming, Notice, Sample, Sighting
-from netaudit.observe.rights import need_raw, own_rights
 from netaudit.observe.snmp.switch import TABLES_EVERY_S
 
 if TYPE_CHECKING:
@@ -67,7 +66,7 @@ async def collect(
     """
     if not 1 <= seconds <= 7 * 86_400:
         raise OutOfRange(f"looking for {seconds:g} s: write 1 s to 7 days")
-    need_raw(own_rights())
+    need_looks(site)
     seen: dict[object, Observation] = {}
     began = now()
 
@@ -85,8 +84,6 @@ async def collect(
         for name, segment in site.segment.items()
         if segment.interface is not None
     ]
-    if not looks:
-        raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
     for look in looks:
         # The daemon waits for an interface that comes later; a look that has an end must not end with nothing seen.
         if look.interface not in {name for _, name in socket.if_nameindex()}:

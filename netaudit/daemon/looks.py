@@ -13,10 +13,11 @@ from datetime import UTC, datetime, timedelta
 from ipaddress import IPv4Address, ip_address
 from typing import TYPE_CHECKING, Final
 
-from netaudit.errors import NetauditError
+from netaudit.errors import LookError, NetauditError
 from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.listener import REPEAT_S, Listener
 from netaudit.observe.observation import Health, How, Sighting
+from netaudit.observe.rights import need_raw, own_rights
 from netaudit.observe.sweep import sweep
 from netaudit.observe.sweep6 import likely_addresses, sweep6
 
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
     from ipaddress import IPv6Network
 
     from netaudit.observe.observation import Observation
-    from netaudit.site.model import Looking, Segment
+    from netaudit.site.model import Looking, Segment, Site
 
 log = logging.getLogger(__name__)
 
@@ -35,6 +36,17 @@ FORGET_AFTER_SWEEPS: Final = 3
 MOST_LEARNT: Final = 4096
 # The last answers of a round must be in before the next begins.
 ROUND_SHARE: Final = 0.8
+
+
+def need_looks(site: Site) -> None:
+    """
+    See that this process may look, and at something.
+
+    Raises:    LookError: without the right to, or no segment names an interface.
+    """
+    need_raw(own_rights())
+    if all(segment.interface is None for segment in site.segment.values()):
+        raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,6 +59,7 @@ class Server:
             raise LookError(
                 f"{host}:{port} can't be served on: {error.strerror or error}; write another [serving] host or port"
             ) from error
+        self._serving = serving
         self.port: int = self._socket.getsockname()[1]
         config = uvicorn.Config(
             app,
@@ -85,6 +86,12 @@ class Server:
         # uvicorn would take SIGTERM for itself and raise it again after serving: code behind would never run.
         self._server.capture_signals = contextlib.nullcontext  # type: ignore[method-assign,assignment]
         self._task: asyncio.Task[None] | None = None
+
+    @property
+    def url(self) -> str:
+        """Where the page is."""
+        host = f"[{self._serving.host}]" if ":" in self._serving.host else self._serving.host
+        return f"{'http' if self._serving.certificate is None else 'https'}://{host}:{self.port}/"
 
     def start(self) -> None:
         """Serve from now on, as a task of the running loop."""

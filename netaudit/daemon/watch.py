@@ -24,16 +24,15 @@ from netaudit.audit.keep import keep
 from netaudit.audit.rules.rule import named
 from netaudit.audit.seen import see
 from netaudit.daemon.channels import channels_of, weight_of
-from netaudit.daemon.looks import Looks, utc_now
+from netaudit.daemon.looks import Looks, need_looks, utc_now
 from netaudit.daemon.schedule import Schedule
 from netaudit.daemon.serve import Server, access_of
 from netaudit.daemon.sources import Sources
 from netaudit.daemon.weekly import put_weekly, write_weekly
-from netaudit.errors import LookError, StoreError
+from netaudit.errors import StoreError
 from netaudit.notify.address import read_address
 from netaudit.notify.deliver import Courier
 from netaudit.notify.tell import Teller
-from netaudit.observe.rights import need_raw, own_rights
 from netaudit.publish.kept import Kept
 from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
@@ -82,9 +81,7 @@ def refuse_unfit(plan: Plan) -> None:
     Raises:    LookError: no segment can be looked at, or without the right to.
                AlertError: a channel of the plan has no address, or one that isn't private.
     """
-    need_raw(own_rights())
-    if all(segment.interface is None for segment in plan.site.segment.values()):
-        raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
+    need_looks(plan.site)
     for channel in channels_of(plan.site, plan.path.parent, os.environ):
         # Now, while somebody is looking, and not when the first alert is due.
         read_address(channel)
@@ -147,9 +144,7 @@ class Watch:
     @property
     def url(self) -> str:
         """Where the page is."""
-        serving = self.plan.site.serving
-        host = f"[{serving.host}]" if ":" in serving.host else serving.host
-        return f"{'http' if serving.certificate is None else 'https'}://{host}:{self.server.port}/"
+        return self.server.url
 
     async def run(self, stop: asyncio.Event, ready: Callable[[], None]) -> None:
         """Run until `stop` is set; `ready` is called once everything has begun."""
