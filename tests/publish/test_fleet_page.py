@@ -87,6 +87,14 @@ def test_the_list_is_searched_by_name(app: Starlette, ask: Ask) -> None:
     assert "No site has that" in text_of(get(ask, app, "/?search=zzz"))
 
 
+def test_a_list_without_sites_says_so(tmp_path: Path, ask: Ask) -> None:
+    """Nobody has searched: the table doesn't speak of a name."""
+    with Fleet.open(str(tmp_path), clock=lambda: NOW) as none:
+        said = text_of(get(ask, make_fleet_app(none, now=lambda: NOW), "/"))
+    assert "There are no sites yet." in said
+    assert "in its name" not in said
+
+
 @pytest.mark.parametrize("key", ["mill", "sons", "barn"])
 def test_each_site_has_its_pages_and_their_links_stay_there(app: Starlette, ask: Ask, key: str) -> None:
     """Every page answers and leads to pages of this site, to the list, or to what all share; all that it leads to is there."""
