@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from netaudit.cli.output import print_json
+from netaudit.cli.output import counted, print_json
 
 if TYPE_CHECKING:
     import argparse
@@ -81,8 +81,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(json.loads(text))
     else:
-        count = len(baseline.devices)
-        print(f"{count} {'device' if count == 1 else 'devices'}, from {found.source}")
+        print(f"{counted(len(baseline.devices), 'device', 'devices')}, from {found.source}")
         print(f"wrote {kept}\nwrote {listed}")
     return 0
 

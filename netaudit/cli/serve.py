@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
     from pathlib import Path
 
-    from netaudit.cli.output import print_json
+    from netaudit.cli.output import counted, print_json
     from netaudit.daemon.central import serve_central
     from netaudit.daemon.serve import access_of
     from netaudit.publish.fleet import silent_after
@@ -76,7 +76,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             print_json({"page": url})
         else:
-            print(f"serving {count} {'site' if count == 1 else 'sites'}; page {url}", flush=True)
+            print(f"serving {counted(count, 'site', 'sites')}; page {url}", flush=True)
 
     with Fleet.open(args.store, clock=lambda: datetime.now(UTC)) as fleet:
         # Now, while somebody is looking, and not when the first page is asked for.

@@ -11,6 +11,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 from datetime import timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Self
 
 from sqlalchemy import URL, Connection, Engine, NullPool, Select, case, create_engine, event, func, select, text
@@ -30,7 +31,6 @@ from netaudit.store.write import Writer
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
     from datetime import datetime
-    from pathlib import Path
     from types import TracebackType
 
     from netaudit.store.store import Clock
@@ -97,8 +97,6 @@ class Fleet:
 
         Raises:    StoreError: it is none of these, or what a PostgreSQL needs isn't installed.
         """
-        from pathlib import Path  # noqa: PLC0415 - for the type only, elsewhere
-
         url = address_of(url_or_path)
         if url.get_backend_name() != "sqlite":
             engine = connect(url)
