@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import random
 from functools import partial
-from itertools import product
+from itertools import combinations, product
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -29,7 +29,7 @@ from netaudit.site.load import build_site
 from tests.capacity.free_rooms import demo_in_rooms, demo_unhung
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
 Row = dict[str, Any]
 SWITCH: Row = {"price": 70, "supply": "900 W", "ports": [{"count": 48, "rate": "10 Gb/s", "power": "type 2"}]}
@@ -325,20 +325,24 @@ def test_what_hangs_at_given_positions_is_the_cheapest_of_all(block: int) -> Non
         assert found == (None if best is None else pytest.approx(best)), seed
 
 
+def loads_of(raw: Row, sheets: Row) -> Loads:
+    """Give the tables of a plan whose rooms are free."""
+    equipment = Equipment.model_validate(sheets)
+    ground = prepare(raw, equipment)
+    choices = {
+        choice.ref.partition(":")[2]: choice
+        for choice in gather_choices(ground, equipment)
+        if choice.ref.startswith("access_point:")
+    }
+    return Loads(ground.site, choices)
+
+
 @pytest.mark.parametrize("block", range(3))
 def test_weighing_never_says_no_to_what_the_ledger_passes(block: int) -> None:
     """Random hangings of drawn houses: those that the ledger has nothing to say against are never weighed below 0."""
     passed = refused = 0
     for seed in range(15 * block, 15 * block + 15):
-        raw, sheets = small_house(seed)
-        equipment = Equipment.model_validate(sheets)
-        ground = prepare(raw, equipment)
-        choices = {
-            choice.ref.partition(":")[2]: choice
-            for choice in gather_choices(ground, equipment)
-            if choice.ref.startswith("access_point:")
-        }
-        loads = Loads(ground.site, choices)
+        loads = loads_of(*small_house(seed))
         least, least_of = loads.least([range(len(loads.kinds))])
         draw = random.Random(seed)
         for _ in range(25):
@@ -357,6 +361,65 @@ def test_weighing_never_says_no_to_what_the_ledger_passes(block: int) -> None:
                 assert of_least >= -1e-9, seed
     assert passed > 50
     assert refused > 50
+
+
+def weighed_as_any(loads: Loads, kinds: Collection[int], positions: Collection[int]) -> float:
+    """Weigh a set by the least of some kinds."""
+    least, way_of = loads.least([kinds])
+    sets = np.array([list(positions)])
+    return float(loads.slack(least, sets, way_of[sets, 0][:, None, :])[0, 0])
+
+
+def is_refused(loads: Loads, positions: Collection[int], ways: Collection[int]) -> bool:
+    """Say whether the ledger has something against what hangs."""
+    hung = {loads.names[one]: loads.ways[way].option for one, way in zip(positions, ways, strict=True)}
+    return bool(troubles_on_air(loads.hung(hung)))
+
+
+def several_of(count: int, least: int) -> list[tuple[int, ...]]:
+    """List all choices of so many or more out of the first numbers."""
+    return [some for many in range(least, count + 1) for some in combinations(range(count), many)]
+
+
+def test_nothing_is_weighed_higher_than_as_any_of_some_kinds() -> None:
+    """
+    On drawn houses, each set and each two or more kinds: what is weighed below 0 as any of them the ledger refuses as each.
+
+    What has something left has no less left as any of them.
+    """
+    refused = 0
+    for seed in range(300, 324):
+        raw, sheets = small_house(seed)
+        # Who is louder is heard by more.
+        for row, eirp in zip(sheets["access_point"].values(), ("20 dBm", "8 dBm", "14 dBm"), strict=False):
+            row["radio"] = [{**radio, "eirp": eirp} for radio in row["radio"]]
+        loads = loads_of(raw, sheets)
+        for kinds, some in product(several_of(len(loads.kinds), 2), several_of(len(loads.names), 1)):
+            able = [[way for way in loads.way_of[one, list(kinds)] if way >= 0] for one in some]
+            if not all(able):
+                continue
+            hangings = list(product(*able))
+            as_any = weighed_as_any(loads, kinds, some)
+            slack = loads.slack(loads.figures, np.array([some]), np.array([hangings]))[0]
+            assert (slack[slack >= 0] <= as_any + 1e-9).all(), (seed, kinds, some)
+            if as_any < -1e-9:
+                refused += 1
+                assert all(is_refused(loads, some, ways) for ways in hangings), (seed, kinds, some)
+    assert refused > 50
+
+
+def test_what_is_weighed_as_any_of_some_kinds_carries_its_own_load() -> None:
+    """Two sheets that admit 40 and 80, else alike: televisions that fill the air of each by the ledger fill that of any of them."""
+    raw, sheets = two_rooms()
+    for row, limit in zip(sheets["access_point"].values(), (40, 80), strict=True):
+        row["radio"][0]["association_limit"] = limit
+    for count, is_full in ((1, False), (10, True)):
+        raw["device"] = {"televisions": {"kind": "television", "count": count, "at": "near"}}
+        loads = loads_of(raw, sheets)
+        ways = loads.way_of[0].tolist()
+        assert len(ways) == 2
+        assert [is_refused(loads, [0], [way]) for way in ways] == [is_full, is_full]
+        assert (weighed_as_any(loads, [0, 1], [0]) < 0) == is_full
 
 
 # The rules and lengths of the standard's bands: IEEE 802.11-2020 10.23.2.4 (EDCA best effort), by the ledger's own model.

@@ -106,13 +106,6 @@ class Figures:
     is_exact: bool
 
 
-# The tables that loads are summed up from; where merged ways have the same, so has the least of them.
-_ON_AIR: Final = (
-    *("has", "beacons", "groups", "answers", "asks", "turns"),
-    *("of_rooms", "of_houses", "of_all", "of_named", "hears", "shares"),
-)
-
-
 def kinds_of(choices: Mapping[str, Choice]) -> tuple[tuple[Radio, ...], ...]:
     """List what can hang, channels aside, the cheapest first."""
     cheapest: dict[tuple[Radio, ...], float] = {}
@@ -311,7 +304,8 @@ class Loads:
         """
         Give figures that no way of some kinds falls short of: one way a position for each sort, which is some of the kinds.
 
-        Each figure is the least of its own, so a set that doesn't pass with them doesn't with any of these kinds.
+        Each figure is the least of its own, and two ways hear each other where all that they stand for do. What is left only
+        shrinks with each of them, so a set that doesn't pass with them doesn't with any of these kinds.
 
         Returns:   figures; for each position and sort its way in them, -1 where none of these kinds can hang.
         """
@@ -324,15 +318,16 @@ class Loads:
                 way_of[position, column] = len(of)
                 of.append(found)
 
-        tables = [getattr(known, name) for name in _ON_AIR]
-        alike = all((table[found] == table[found[0]]).all() for table in tables for found in of)
-
         def all_of(table: NDArray[Any], merge: np.ufunc) -> NDArray[Any]:
             return np.stack([merge.reduce(table[found], axis=0) for found in of])
 
         def pairs(table: Bools) -> Bools:
             rows = np.stack([table[found].all(axis=0) for found in of])
-            return np.stack([rows[:, found].all(axis=1) for found in of], axis=1)
+            both = np.stack([rows[:, found].all(axis=1) for found in of], axis=1)
+            # Of one position only one way hangs: it takes part in its own air, and none of the others does.
+            for index, found in enumerate(of):
+                both[index, index] = table[found, found].all(axis=0)
+            return both
 
         few = np.minimum
         return Figures(
@@ -355,7 +350,7 @@ class Loads:
             wait_us=known.wait_us,
             idle_us=known.idle_us,
             repeats=known.repeats,
-            is_exact=known.is_exact and alike,
+            is_exact=known.is_exact and all(len(found) == 1 for found in of),
         ), way_of
 
     def slack(self, figures: Figures, sets: Numbers, ways: Numbers) -> Floats:
