@@ -57,7 +57,8 @@ class Server:
         except OSError as error:
             self._socket.close()
             raise LookError(
-                f"{host}:{port} can't be served on: {error.strerror or error}; write another [serving] host or port"
+                f"{host}:{port} can't be served on: {error.strerror or error}; write another host or port, in [serving] of the "
+                "plan or after --host and --port"
             ) from error
         self._serving = serving
         self.port: int = self._socket.getsockname()[1]
@@ -79,7 +80,7 @@ class Server:
         except (OSError, ssl.SSLError) as error:
             self._socket.close()
             raise LookError(
-                f"[serving] certificate {serving.certificate}, key {serving.key}: TLS can't use them: "
+                f"certificate {serving.certificate}, key {serving.key}: TLS can't use them: "
                 f"{error.strerror or error}; name two PEM files that this user may read"
             ) from error
         self._server = uvicorn.Server(config)

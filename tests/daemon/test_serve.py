@@ -105,5 +105,5 @@ def test_a_port_in_use_is_one_line() -> None:
     """Who already listens there is not disturbed, and the message says what to change."""
     with socket.create_server(("127.0.0.1", 0)) as taken:
         port = taken.getsockname()[1]
-        with pytest.raises(LookError, match="write another \\[serving\\] host or port"):
+        with pytest.raises(LookError, match="write another host or port, in \\[serving\\] of the plan or after --host"):
             Server(whom, Serving(port=port))
