@@ -208,12 +208,11 @@ def _hosts(site: Site) -> Iterator[Fault]:
                 where = where if row.address is not None else (table, name, "snmp", "address")
             segment = site.segment.get(on)
             if own is not None and segment is not None:
-                if not _inside(segment.network, own) and where[2] == "snmp":
-                    # Whether that may be asked at all is another rule's.
-                    continue
-                if not _inside(segment.network, own):
+                inside = _inside(segment.network, own)
+                # An agent may be asked in any segment; whether it may at all is another rule's.
+                if not inside and where[2] != "snmp":
                     yield where, f'{own} is outside {segment.network} of segment "{on}"'
-                elif int(own) + count - 1 >= int(segment.network.broadcast_address):
+                elif inside and int(own) + count - 1 >= int(segment.network.broadcast_address):
                     yield where, f"{count} addresses from {own} pass the end of {segment.network}"
                 else:
                     for offset in range(count):

@@ -34,6 +34,16 @@ count = 9
 [device.desk]
 kind = "desktop"
 """
+ASKED_ELSEWHERE = """\
+[segment.other]
+network = "192.168.30.0/24"
+[switch.b]
+segment = "other"
+mac = "02:00:00:00:00:01"
+[switch.b.snmp]
+address = "192.168.20.9"
+community_env = "C"
+"""
 
 # What is appended or replaced, the line of the fault, and words that the message must hold.
 WRONG = [
@@ -55,6 +65,8 @@ WRONG = [
     ("a switch outside", FLAT + '[switch.b]\naddress = "192.168.21.9"\n', 22, "is outside 192.168.20.0/24"),
     ("a switch in another segment", FLAT + '[switch.b]\nsegment = "hoem"\n', 22, '"hoem" is not in the plan'),
     ("a switch's agent on a device", FLAT + 'address = "192.168.20.9"\n[switch.cupboard.snmp]\naddress = "192.168.20.9"\ncommunity_env = "C"\n', 21, "already belongs to switch:cupboard"),
+    ("a mac twice, of a switch asked in another segment", FLAT + 'mac = ["02:00:00:00:00:01"]\n' + ASKED_ELSEWHERE, 21, "already belongs to switch:b"),
+    ("a device on an agent in another segment", FLAT + 'address = "192.168.20.9"\n' + ASKED_ELSEWHERE, 21, "already belongs to switch:b"),
     ("too many macs", FLAT + 'mac = ["02:00:00:00:00:01", "02:00:00:00:00:02"]\n', 21, "raise count"),
     ("loop", FLAT.replace("ports = 8", 'ports = 8\nuplink = "switch:b"') + '[switch.b]\nuplink = "switch:cupboard"\n', 10, "leads round in a loop"),
     ("loop of one", FLAT.replace("ports = 8", 'uplink = "switch:cupboard"'), 9, "loop, cupboard -> cupboard"),
