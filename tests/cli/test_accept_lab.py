@@ -32,7 +32,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.certificate import Certificate, read_certificate
 from netaudit.audit.acceptance.check import Outcome, prepare
 from netaudit.audit.acceptance.evidence import freeze, read_evidence
-from netaudit.audit.acceptance.wiring import sockets
+from netaudit.audit.acceptance.sockets import sockets
 from netaudit.audit.moving.baseline import freeze_baseline
 from netaudit.audit.moving.cutover import Stage, progress
 from netaudit.capacity.patching import UPLINK

@@ -13,7 +13,7 @@ from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.certificate import certify
 from netaudit.audit.acceptance.check import prepare
 from netaudit.audit.acceptance.evidence import freeze, write_evidence
-from netaudit.audit.acceptance.wiring import sockets
+from netaudit.audit.acceptance.sockets import sockets
 from netaudit.audit.sealed import digest
 from netaudit.capacity.patching import UPLINK
 from netaudit.observe.observation import Health, How, Notice, Observation, Sample, Sighting

@@ -9,7 +9,8 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.uplinks import astray
 from netaudit.audit.acceptance.restart import not_back
-from netaudit.audit.acceptance.wiring import sockets, wiring
+from netaudit.audit.acceptance.sockets import sockets
+from netaudit.audit.acceptance.wiring import wiring
 from netaudit.audit.rules.rule import counted, named
 from netaudit.site.topology import ROUTER
 

@@ -8,7 +8,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.cabling import ASK
-from netaudit.audit.acceptance.wiring import sockets
+from netaudit.audit.acceptance.sockets import sockets
 from netaudit.audit.rules.rule import named
 
 if TYPE_CHECKING:

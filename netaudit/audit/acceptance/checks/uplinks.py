@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
-from netaudit.audit.acceptance.wiring import sockets, wiring
+from netaudit.audit.acceptance.sockets import sockets
+from netaudit.audit.acceptance.wiring import wiring
 from netaudit.audit.rules.rule import named
 from netaudit.capacity.patching import UPLINK
 from netaudit.site.topology import ROUTER

@@ -10,7 +10,7 @@ from netaudit.audit.acceptance.check import Outcome, prepare
 from netaudit.audit.acceptance.checks.cabling import judge_patching, judge_ports
 from netaudit.audit.acceptance.checks.uplinks import judge_uplinks
 from netaudit.audit.acceptance.evidence import freeze
-from netaudit.audit.acceptance.wiring import sockets
+from netaudit.audit.acceptance.sockets import sockets
 from netaudit.capacity.patching import UPLINK
 from netaudit.observe.observation import Health, How, Notice, Observation, Sample, Sighting
 from netaudit.site.load import parse_site
