@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 _ROUNDING = 1e-7  # sums of watts and ports differ from their mathematical value in the last digits; HiGHS allows 1e-7
 
-
 Members = Mapping[str, Sequence[int]]  # reference of a choice -> numbers of some of its options
 
 
@@ -185,10 +184,6 @@ class Proposer:
         groups += [[self._stands[closet][index] for index in found] for closet, found in stacks.items()]
         groups += [[self._is_count(members, count)] for members, count in counts]
         self._program.at_most({variable: 1.0 for group in groups for variable in group}, len(groups) - 1.0)
-
-    def at_least_of(self, members: Members, least: int) -> None:
-        """Ask for so many of some options."""
-        self._program.at_most(dict.fromkeys(self._variables(members), -1.0), -float(least))
 
     def ask_counts(self, counts: Iterable[tuple[Members, int]]) -> None:
         """Ask for just so many of some options, each."""
