@@ -59,9 +59,13 @@ BROWSER_ARGUMENTS = [
 ]
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser() -> Iterator[Browser]:
-    """Give a headless Chromium."""
+    """
+    Give a headless Chromium, for the tests of one module.
+
+    Playwright's loop runs in the thread of the tests while it is there: no asynchronous test may run beside it.
+    """
     playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed (extra test)")
     pytest.importorskip("axe_playwright_python", reason="axe-core is not installed (extra test)")
     chromium = shutil.which("chromium")
