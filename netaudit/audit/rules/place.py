@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.rules.rule import Mark, Rule, Verdict, Weight, Words, named
 from netaudit.audit.wiring import switch_of, wire_up
-from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -64,8 +63,8 @@ def judge_port(case: Case) -> Iterator[Verdict]:
 
 
 def _patched(ref: str, place: str, planned: str, since: datetime) -> Verdict:
-    at = "the router" if planned == ROUTER else named(planned)
-    return Verdict(ref, Mark.HOLDS, "port", since, (("named", named(ref)), ("port", named(place)), ("planned", at)))
+    evidence = (("named", named(ref)), ("port", named(place)), ("planned", named(planned)))
+    return Verdict(ref, Mark.HOLDS, "port", since, evidence)
 
 
 SEGMENT: Final = Rule(

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
+from netaudit.site.topology import ROUTER
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
     from datetime import datetime
@@ -140,8 +142,10 @@ def named(place: str) -> str:
     Write a place for people.
 
     `access_point:hall` is access point hall, `radio:hall/2.4` access point hall (2.4 GHz), `link:switch/shed` the link of
-    switch shed, `switch:loft/port:7` switch loft, port 7.
+    switch shed, `switch:loft/port:7` switch loft, port 7, `router` the router.
     """
+    if place == ROUTER:
+        return "the router"
     kind, _, name = place.partition(":")
     first, _, second = name.partition("/")
     if kind == "segment" and second == "gateway":

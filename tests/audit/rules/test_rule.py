@@ -26,7 +26,7 @@ def test_a_duration_has_the_largest_unit_that_it_fills_twice(seconds: float, wor
         ("segment:home/gateway", "the router's address in network home"),
         ("device:02:00:5e:00:00:01", "device 02:00:5e:00:00:01"),
         ("segment:home", "network home"),
-        ("router", "router"),
+        ("router", "the router"),
     ],
 )
 def test_a_place_reads_as_a_person_says_it(place: str, words: str) -> None:

@@ -103,10 +103,10 @@ def judge_uplinks(trial: Trial) -> Iterator[Item]:
         if one.switch in trial.missing:
             yield untested(place, f"{named(one.switch)} was not seen")
         elif wrong is not None:
-            yield failed(place, f"{named(one.switch)} hangs on {named(wrong)}; the plan has {_title(one.above)}", PATCH)
+            yield failed(place, f"{named(one.switch)} hangs on {named(wrong)}; the plan has {named(one.above)}", PATCH)
         elif one.far_astray or one.own_astray:
             said = [
-                f"{_listed(seen)} leads to {_title(whom)}, the schedule has {_listed(wanted)}"
+                f"{_listed(seen)} leads to {named(whom)}, the schedule has {_listed(wanted)}"
                 for gone, seen, wanted, whom in (
                     (one.far_astray, one.far_found, one.far, one.switch),
                     (one.own_astray, one.own_found, one.own, one.above),
@@ -136,7 +136,7 @@ def _proof(one: Uplink) -> str:
     if own and (far or one.own_direct or one.above == ROUTER):
         by = "it says so itself" if one.own_direct else "the router is learnt there"
         whom = one.above if one.own_direct else ROUTER
-        said.append(f"{_listed(own)} leads to {_title(whom)} ({by})")
+        said.append(f"{_listed(own)} leads to {named(whom)} ({by})")
     return "; ".join(said)
 
 
@@ -146,7 +146,7 @@ def _wanting(trial: Trial, one: Uplink) -> tuple[str, str]:
     if one.own_found & one.own:
         return (
             f"{_listed(one.own_found)} leads to the router; which switch is next nobody told",
-            f"Let {_title(one.above)} be asked (snmp) or speak LLDP, and give it a mac in the plan.",
+            f"Let {named(one.above)} be asked (snmp) or speak LLDP, and give it a mac in the plan.",
         )
     row = trial.site.switch[name]
     parts = []
@@ -158,10 +158,6 @@ def _wanting(trial: Trial, one: Uplink) -> tuple[str, str]:
         parts.append("write the mac of the router into the plan")
     cure = "; ".join(parts) or "let both switches speak LLDP"
     return "nobody told where it hangs", f"{cure[0].upper()}{cure[1:]}; or look by eye and waive this with your name."
-
-
-def _title(ref: str) -> str:
-    return "the router" if ref == ROUTER else named(ref)
 
 
 def _listed(places: frozenset[str]) -> str:
