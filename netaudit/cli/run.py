@@ -27,6 +27,11 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Wire the daemon and let it live."""
+    from netaudit.daemon.orders import Orders
+
+    # Before everything else: what is imported below takes a second, on a slow box ten.
+    orders = Orders()
+
     import logging
     import os
     from pathlib import Path
@@ -48,5 +53,5 @@ def run(args: argparse.Namespace) -> int:
             print(f"watching {name}; page {watch.url}, metrics {watch.url}metrics", flush=True)
 
     reports = Path(args.reports) if args.reports else Path(kept_at).parent / "reports"
-    Life(Path(args.site), kept_at, reports, os.environ, ready).live()
+    Life(Path(args.site), kept_at, reports, os.environ, ready, orders).live()
     return 0

@@ -1,5 +1,5 @@
 """
-The life of the daemon over changes of its plan: SIGHUP takes the plan anew, SIGTERM and SIGINT end it.
+The life of the daemon over changes of its plan: it takes the plan anew, or ends, as it is ordered (`orders.py`).
 
 A changed plan is read, held against its laws and reckoned while the one before is still watched. One that can't be is
 refused: it is logged, and told as trouble of the source `plan`; the one before goes on. One that can is watched after a
@@ -10,9 +10,8 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import signal
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.seen import tolerance_of
@@ -29,6 +28,8 @@ from netaudit.store.store import Store
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
     from pathlib import Path
+
+    from netaudit.daemon.orders import Orders
 
 log = logging.getLogger(__name__)
 
@@ -49,7 +50,7 @@ def load_plan(path: Path) -> Plan:
 @dataclass(frozen=True, slots=True)
 class Life:
     """
-    What stays the same over all plans: where things are, the environment, and who is told when watching has begun.
+    What stays the same over all plans: where things are, the environment, who gives orders and who is told that watching has begun.
 
     ready   called with the watch when it has begun, and whether it is the first
     """
@@ -59,7 +60,7 @@ class Life:
     reports: Path
     environ: Mapping[str, str]
     ready: Callable[[Watch, bool], None]
-    _asked: list[int] = field(default_factory=list)
+    orders: Orders
 
     def live(self) -> None:
         """
@@ -73,7 +74,7 @@ class Life:
         refuse_unfit(first)
         prepare(self.kept_at, first.site.site.name)
         following: Plan | None = first
-        while following is not None:
+        while following is not None and not self.orders.end:
             plan = following
             with Store.open(
                 self.kept_at, site=plan.site.site.name, clock=utc_now, tolerance=tolerance_of(plan.site)
@@ -95,12 +96,16 @@ class Life:
         """Watch one plan; gives the one to watch next, None to end."""
         loop = asyncio.get_running_loop()
         stop, again = asyncio.Event(), asyncio.Event()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, stop.set)
-        loop.add_signal_handler(signal.SIGHUP, again.set)
-        if self._asked:
-            self._asked.clear()
-            again.set()
+
+        def heard() -> None:
+            if self.orders.end:
+                stop.set()
+            if self.orders.again:
+                again.set()
+
+        self.orders.hear(lambda: loop.call_soon_threadsafe(heard))
+        # What was ordered while nobody heard.
+        heard()
         _tell_health(watch, refused)
         following: list[Plan] = []
 
@@ -111,6 +116,7 @@ class Life:
         async def take_anew() -> None:
             while not following:
                 await again.wait()
+                self.orders.again = False
                 again.clear()
                 # MONOTONIC_USEC: by it the manager knows which of its orders this answers (sd_notify(3)).
                 tell(f"RELOADING=1\nMONOTONIC_USEC={time.monotonic_ns() // 1000}", self.environ)
@@ -128,11 +134,8 @@ class Life:
             for task in beside:
                 task.cancel()
             await asyncio.gather(*beside, return_exceptions=True)
-            # Until the next plan's handler is there, another SIGHUP must be neither the end nor lost.
-            loop.remove_signal_handler(signal.SIGHUP)
-            signal.signal(signal.SIGHUP, lambda number, _: self._asked.append(number))
-            if again.is_set():
-                self._asked.append(signal.SIGHUP)
+            # This loop ends: until the next one hears, orders are only kept.
+            self.orders.hear(lambda: None)
         return following[0] if following else None
 
     async def _changed(self, watch: Watch) -> Plan | None:

@@ -140,6 +140,17 @@ def test_a_plan_that_changes_while_another_is_taken_is_taken_too(daemon: Daemon,
 
 
 @pytest.mark.timeout(240)
+def test_an_order_to_end_while_another_plan_is_taken_is_obeyed(daemon: Daemon) -> None:
+    """SIGTERM while one plan ends and the next begins ends the watch, with status 0, and the next is not watched."""
+    daemon.reload(FIXED + "# another\n")
+    wait_for("the old one is ending", lambda: daemon.logged("has changed and is taken"), every_s=0.005)
+    daemon.process.send_signal(signal.SIGTERM)
+    assert daemon.process.wait(30) == 0, daemon.log.read_text()
+    assert not daemon.logged("again; page")
+    assert not daemon.logged("Traceback")
+
+
+@pytest.mark.timeout(240)
 @pytest.mark.parametrize(
     ("broken", "words"),
     [

@@ -116,13 +116,13 @@ def metric(lab: Lab, running: Running, start_of_line: str) -> float | None:
     return None
 
 
-def wait_for(what: str, holds: Callable[[], bool], timeout_s: float = 40.0) -> None:
+def wait_for(what: str, holds: Callable[[], bool], timeout_s: float = 40.0, *, every_s: float = 0.3) -> None:
     """Wait until something holds; fail with its name."""
     until = time.monotonic() + timeout_s
     while not holds():
         if time.monotonic() > until:
             pytest.fail(f"did not come about within {timeout_s:g} s: {what}")
-        time.sleep(0.3)
+        time.sleep(every_s)
 
 
 OUTGROWN = 'netaudit_findings{rule="outgrown",state="open"}'
