@@ -49,7 +49,7 @@ audit: | $(VENV)/bin/python
 lock: | $(VENV)/bin/python
 	$(BIN)/python -m pip install --quiet pip-tools
 	$(BIN)/pip-compile --quiet --upgrade --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
-	  --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --output-file requirements.lock pyproject.toml
+	  --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --extra build --extra fleet --output-file requirements.lock pyproject.toml
 	$(BIN)/pip-compile --quiet --generate-hashes --allow-unsafe --strip-extras --no-header --no-annotate \
 	  --no-emit-index-url --no-emit-trusted-host --no-emit-find-links --constraint requirements.lock --extra build --extra test --extra fleet --extra pdf \
 	  --extra snmp-pure \

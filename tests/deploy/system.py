@@ -25,6 +25,8 @@ class System:
             capture_output=True,
             text=True,
             check=False,
+            # As on a box whose root keeps everything to itself; what is installed is read by another user.
+            umask=0o077,
         )
         assert done.returncode == status, done.stdout + done.stderr
         return done.stdout + done.stderr

@@ -53,6 +53,26 @@ def test_a_second_install_changes_nothing(system: System) -> None:
     assert mode(etc / "secrets.env") == 0o600
 
 
+def enabled(system: System) -> list[str]:
+    """Give the units that start by themselves: what systemctl's enabling left in the folders of targets."""
+    return sorted(path.name for path in (system.root / "etc/systemd/system").glob("*.wants/*"))
+
+
+def test_a_box_ships_only_where_a_centre_is_named(system: System) -> None:
+    """Settings of its own that root alone reads; the timer is on with an address, and not with the lines as they come."""
+    settings = system.root / "etc/netaudit/centre.env"
+    assert mode(settings) == 0o600
+    assert settings.stat().st_uid == 0
+    assert enabled(system) == []
+    given = settings.read_text()
+    settings.write_text(f"{given}NETAUDIT_CENTRE=postgresql://box@127.0.0.1:1/netaudit\n")
+    settings.chmod(0o644)
+    system.setup("install")
+    assert enabled(system) == ["netaudit-ship.timer"]
+    assert mode(settings) == 0o600
+    assert "NETAUDIT_CENTRE=" in settings.read_text()
+
+
 @pytest.mark.timeout(120)
 def test_it_runs_with_the_one_right(system: System, lab: Lab) -> None:
     """As the unit starts it: the service's user, CAP_NET_RAW and no other right; it sees the segment and keeps it privately."""
@@ -89,6 +109,18 @@ def test_it_runs_with_the_one_right(system: System, lab: Lab) -> None:
     assert process.wait(30) == 0
     for path in system.data.glob("site.db*"):
         assert mode(path) == 0o600, path
+
+
+def test_what_the_timer_starts_can_ship(system: System) -> None:
+    """The words of its unit, as the service's user: all that a shipment needs is installed, down to the connection refused."""
+    unit = (system.root / "etc/systemd/system/netaudit-ship.service").read_text()
+    line = re.search(r"^ExecStart=/opt/netaudit/current/bin/python -I -m netaudit (.*)$", unit, re.MULTILINE)
+    assert line is not None
+    address = "postgresql://box@127.0.0.1:1/netaudit"
+    words = line[1].replace("/var/lib/netaudit", str(system.data)).replace("${NETAUDIT_CENTRE}", address).split()
+    done = subprocess.run(system.program(*words), capture_output=True, text=True, check=False, umask=0o077)
+    assert done.returncode != 0
+    assert f"to {address}: no connection to the database" in done.stderr, done.stderr
 
 
 def newer(system: System, number: str, change: str = "") -> Path:
@@ -185,7 +217,8 @@ def test_remove_leaves_what_is_yours(system: System) -> None:
     for _ in range(2):
         system.setup("remove")
     assert not (system.root / "opt/netaudit").exists()
-    assert not list((system.root / "etc/systemd/system").iterdir())
+    assert not [path for path in (system.root / "etc/systemd/system").rglob("*") if not path.is_dir()]
     assert (system.root / "etc/netaudit/site.toml").read_text() == PLAN
-    assert (system.root / "etc/netaudit/secrets.env").exists()
+    for name in ("secrets.env", "centre.env"):
+        assert (system.root / "etc/netaudit" / name).exists()
     assert count(system, "devices") == len(PLANNED)

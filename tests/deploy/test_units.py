@@ -11,6 +11,7 @@ import pytest
 
 DEPLOY = Path(__file__).resolve().parents[2] / "deploy"
 UNIT = DEPLOY / "netaudit.service"
+SHIP, TIMER = DEPLOY / "netaudit-ship.service", DEPLOY / "netaudit-ship.timer"
 
 
 def tool(name: str) -> str:
@@ -21,21 +22,22 @@ def tool(name: str) -> str:
     return found
 
 
-def test_the_unit_is_exposed_by_two_of_ten_at_most() -> None:
+@pytest.mark.parametrize("unit", [UNIT, SHIP], ids=lambda unit: unit.stem)
+def test_a_unit_is_exposed_by_two_of_ten_at_most(unit: Path) -> None:
     """systemd-analyze's own sum over what a service could do, 10 for an ordinary one."""
     done = subprocess.run(
-        [tool("systemd-analyze"), "security", "--offline=true", "--threshold=20", "--no-pager", str(UNIT)],
+        [tool("systemd-analyze"), "security", "--offline=true", "--threshold=20", "--no-pager", str(unit)],
         capture_output=True,
         text=True,
         check=False,
     )
-    level = re.search(r"exposure level for netaudit.service: ([\d.]+)", done.stdout)
+    level = re.search(rf"exposure level for {unit.name}: ([\d.]+)", done.stdout)
     assert level is not None, done.stdout + done.stderr
     assert float(level[1]) <= 2.0
     assert done.returncode == 0
 
 
-def test_the_unit_is_understood_word_by_word(tmp_path: Path) -> None:
+def test_the_units_are_understood_word_by_word(tmp_path: Path) -> None:
     """No unknown key, nothing that can't be: verified in a root folder in which its programs exist."""
     python = tmp_path / "opt/netaudit/current/bin/python"
     kill = tmp_path / "bin/kill"
@@ -45,7 +47,8 @@ def test_the_unit_is_understood_word_by_word(tmp_path: Path) -> None:
         program.chmod(0o755)
     units = tmp_path / "etc/systemd/system"
     units.mkdir(parents=True)
-    shutil.copy(UNIT, units)
+    for unit in (UNIT, SHIP, TIMER):
+        shutil.copy(unit, units)
     # The units that every unit leans on.
     for folder in ("usr/lib/systemd/system", "lib/systemd/system"):
         if (Path("/") / folder / "sysinit.target").exists():
@@ -57,7 +60,7 @@ def test_the_unit_is_understood_word_by_word(tmp_path: Path) -> None:
             f"--root={tmp_path}",
             "--man=no",
             "--recursive-errors=no",
-            "netaudit.service",
+            *(UNIT.name, SHIP.name, TIMER.name),
         ],
         capture_output=True,
         text=True,
@@ -88,6 +91,40 @@ def test_the_one_right_is_the_only_one() -> None:
     )
     for line in ("NoNewPrivileges=yes", "User=netaudit", "ProtectSystem=strict", "UMask=0077", "MemoryMax=256M"):
         assert f"\n{line}\n" in text
+
+
+def test_shipping_has_no_right_at_all() -> None:
+    """No capability, the same user, the same strictness; of sockets those of a connection only."""
+    text = SHIP.read_text()
+    assert "AmbientCapabilities" not in text
+    for line in (
+        "CapabilityBoundingSet=",
+        "NoNewPrivileges=yes",
+        "User=netaudit",
+        "ProtectSystem=strict",
+        "UMask=0077",
+    ):
+        assert f"\n{line}\n" in text
+    assert "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6\n" in text
+
+
+def test_a_box_ships_in_each_hour_at_a_minute_of_its_own() -> None:
+    """The hours by systemd's own calendar; within each, a delay of up to an hour that stays the same from hour to hour."""
+    text = TIMER.read_text()
+    (calendar,) = re.findall(r"^OnCalendar=(.*)$", text, re.MULTILINE)
+    done = subprocess.run(
+        [tool("systemd-analyze"), "calendar", "--iterations=3", "--base-time=2026-03-09 10:30 UTC", calendar],
+        env={"TZ": "UTC"},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert re.findall(r"2026-03-09 (\d\d:\d\d:\d\d) UTC$", done.stdout, re.MULTILINE) == [
+        "11:00:00",
+        "12:00:00",
+        "13:00:00",
+    ]
+    assert {"RandomizedDelaySec=1h", "FixedRandomDelay=yes"} <= set(text.splitlines())
 
 
 def test_alert_rules_are_right_and_fire_when_they_should() -> None:
