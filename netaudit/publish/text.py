@@ -70,12 +70,14 @@ _MAC: Final = re.compile(r"[0-9a-f]{2}(?::[0-9a-f]{2}){5}", re.IGNORECASE)
 
 def without_macs(text: str) -> str:
     """Take the MACs out of a sentence that stands in a summary: a householder can't do anything with them."""
-    return re.sub(
-        rf" ?\(?{_MAC.pattern}\)?",
-        "",
-        re.sub(rf": {_MAC.pattern}, ", ": ", text, flags=re.IGNORECASE),
-        flags=re.IGNORECASE,
-    )
+    listed = rf"{_MAC.pattern}(?:(?: and| ) ?{_MAC.pattern})*"
+    for pattern, left_over in (
+        (rf": {_MAC.pattern}, ", ": "),
+        (rf":? {listed}(?=;|\.|$)", ""),
+        (rf" ?\(?{listed}\)?", ""),
+    ):
+        text = re.sub(pattern, left_over, text, flags=re.IGNORECASE)
+    return text
 
 
 def harmless(text: str, longest: int = LONGEST_TEXT) -> str:

@@ -24,6 +24,7 @@ from netaudit.publish.text import (
     quantity,
     span,
     told,
+    without_macs,
 )
 from netaudit.site.model import Header, Site
 
@@ -104,6 +105,7 @@ PLACES = [
     ("router", "the router"),
     ("switch:pantry", "switch pantry"),
     ("switch:pantry/port:3", "switch pantry, port 3"),
+    ("router/port:2", "the router, port 2"),
     ("radio:hall/2.4", "hall, 2.4 GHz radio"),
     ("channel:2.4/6", "channel 6 at 2.4 GHz"),
     ("link:switch/bench", "link to switch bench"),
@@ -198,3 +200,22 @@ def test_what_only_looks_like_a_figure_stays(name: str) -> None:
 def test_a_sentence_is_made_harmless_too() -> None:
     """The same bounds and characters as for any text."""
     assert told("x\u202ey" * 400, "de") == harmless("x\u202ey" * 400, 400)
+
+
+@pytest.mark.parametrize(
+    ("said", "left_over"),
+    [
+        (
+            "Two devices use the address 192.0.2.9: 00:00:5e:00:53:01 and 00:00:5e:00:53:02; both will work badly",
+            "Two devices use the address 192.0.2.9; both will work badly",
+        ),
+        (
+            "A device that nobody knows (00:00:5e:00:53:01) is on network home",
+            "A device that nobody knows is on network home",
+        ),
+        ("New: 00:00:5e:00:53:01, a clock", "New: a clock"),
+    ],
+)
+def test_a_sentence_stays_one_without_its_macs(said: str, left_over: str) -> None:
+    """Where MACs are taken out for a householder, neither a colon nor an "and" stays behind."""
+    assert without_macs(said) == left_over

@@ -32,7 +32,8 @@ def judge_twice(case: Case) -> Iterator[Verdict]:
     for said in case.seen.told(vocabulary.ADDRESS_CONFLICT, CONFLICT_LASTS):
         detail = dict(said.detail)
         address = detail.get("address", "?")
-        evidence = (("address", address), ("macs", detail.get("macs", "unknown devices")), ("segment", said.place))
+        macs = " and ".join(detail.get("macs", "").split()) or "unknown devices"
+        evidence = (("address", address), ("macs", macs), ("segment", said.place))
         yield Verdict(f"address:{address}", Mark.HOLDS, "twice", said.first_at, evidence)
 
 
@@ -75,7 +76,7 @@ def judge_place(case: Case) -> Iterator[Verdict]:
         elif planned is not None and thing is not None and thing.segment == one.segment:
             words = "" if planned in one.addresses else "other"
         elif thing is None and holder is not None and holder.mac != one.mac:
-            words, planned = "taken", holder.ref
+            words, planned = "taken", named(holder.ref)
         if words:
             evidence = (
                 ("named", named(one.place)),

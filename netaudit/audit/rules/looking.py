@@ -18,12 +18,15 @@ ROUNDS: Final = 3
 # Sources that report at least once a sweep, by the first word of their name; others may be slower, and only their own word
 # that they failed counts.
 REGULAR: Final = ("sweep", "echo", "listen")
+# Whoever asks the database beside a running watch learns of a source's last round up to seven minutes late (the store saves
+# such ends each five and commits each two); a minute more for the round itself.
+KEPT_LATE_S: Final = 480.0
 FLOOD_LASTS: Final = timedelta(minutes=15)
 
 
 def judge_sources(case: Case) -> Iterator[Verdict]:
     """Say which source fails, or has stopped trying."""
-    patience_s = ROUNDS * case.site.looking.sweep_every_s
+    patience_s = max(ROUNDS * case.site.looking.sweep_every_s, KEPT_LATE_S)
     for source in case.seen.sources:
         place = f"source:{source.source}"
         if not source.good and age_s(case, source.since) >= case.site.looking.sweep_every_s:
@@ -53,7 +56,7 @@ def judge_flood(case: Case) -> Iterator[Verdict]:
 SOURCE: Final = Rule(
     key="source_silent",
     question="Do we still see what we mean to see?",
-    limit_source="one sweep for a source that fails, three for one that stops; common practice, no source",
+    limit_source="one sweep for a source that fails, three (eight minutes at least) for one that stops; common practice, no source",
     weight=Weight.NOW,
     words={
         "fails": Words(

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -8,6 +9,9 @@ from netaudit.audit.rules.addresses import NAMES, NAMES_BACK, PLACE, SECOND_SERV
 from netaudit.site.load import parse_site
 from netaudit.store.records import Address, Device
 from tests.audit.scene import BOX, CLOCK, DESK, LONG_AGO, NOW, PLAN, Scene, stranger
+
+if TYPE_CHECKING:
+    from netaudit.audit.rules.rule import Rule, Verdict
 
 
 def test_two_claims_to_one_address_are_found_until_they_end() -> None:
@@ -52,6 +56,20 @@ def test_an_address_is_measured_by_the_plan(mac: str, address: str, words: str |
     """Outside the segment, other than planned, or somebody else's: each is told from what the plan allows."""
     found = Scene().here(mac, "home", address).holds(PLACE)
     assert list(found.values()) == ([words] if words else [])
+
+
+def said(rule: Rule, verdict: Verdict) -> str:
+    """Give the sentence of a verdict."""
+    return rule.words[verdict.words].text.format(**dict(verdict.evidence))
+
+
+def test_a_finding_speaks_of_devices_as_people_do() -> None:
+    """Whose address was taken is said in words, not by the plan's reference; of two that clash both stand in a sentence."""
+    (taken,) = Scene().here("00:00:5e:00:53:ee", "home", "192.0.2.21").ask(PLACE)
+    assert said(PLACE, taken).endswith("has the address 192.0.2.21 of device desk")
+    both = {"address": "192.0.2.21", "macs": f"{DESK} {CLOCK}"}
+    (clash,) = Scene().notice("segment:home", "address_conflict", **both).ask(TWICE)
+    assert said(TWICE, clash).startswith(f"Two devices use the address 192.0.2.21: {DESK} and {CLOCK};")
 
 
 def test_several_addresses_at_once_are_fine_if_the_planned_one_is_among_them() -> None:

@@ -2,8 +2,11 @@ from __future__ import annotations
 
 import pytest
 
-from netaudit.audit.rules.looking import FLOOD, SOURCE
-from tests.audit.scene import Scene
+from netaudit.audit.rules.looking import FLOOD, KEPT_LATE_S, SOURCE
+from netaudit.site.load import parse_site
+from netaudit.store.batch import SAVE_EVERY_S
+from netaudit.store.write import COMMIT_EVERY
+from tests.audit.scene import PLAN, Scene
 
 
 @pytest.mark.parametrize(
@@ -23,6 +26,15 @@ def test_a_source_must_go_on_and_succeed(
     """Three sweeps without a word, or failing for one, is a finding; a slow source has its own pace."""
     scene = Scene().source(name, good=good, reason="" if good else "cable out", since_s=since_s, ago_s=ago_s)
     assert scene.holds(SOURCE) == ({f"source:{name}": words} if words else {})
+
+
+def test_what_the_store_has_not_written_yet_is_no_silence() -> None:
+    """With quick sweeps, too, a source counts as stopped only when the store had the time to know of its last round."""
+    quick = parse_site(PLAN + '[looking]\nsweep_every = "15 s"\n')
+    late_s = SAVE_EVERY_S + COMMIT_EVERY.total_seconds()
+    assert late_s < KEPT_LATE_S
+    assert Scene(site=quick).source("echo:home", ago_s=late_s).holds(SOURCE) == {}
+    assert Scene(site=quick).source("echo:home", ago_s=KEPT_LATE_S + 1).holds(SOURCE) == {"source:echo:home": "stopped"}
 
 
 def test_a_flood_is_found_while_it_lasts() -> None:
