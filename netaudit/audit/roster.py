@@ -86,6 +86,7 @@ class Roster:
 
     router        the router as one thing, for who has one of its MACs and none of its addresses
     router_macs   those that the plan gives
+    router_ports  the numbers of its LAN ports by what it calls them, in lower case
     by_name       ref of the switch, access point or recorder that is called so by its name or label; of two none
     """
 
@@ -97,6 +98,7 @@ class Roster:
     topology: Topology
     router: Thing
     router_macs: frozenset[str]
+    router_ports: Mapping[str, int]
     by_name: Mapping[str, str]
 
     def recognise(self, mac: str, addresses: Iterable[str]) -> Thing | None:
@@ -143,6 +145,7 @@ def enrol(site: Site) -> Roster:
         topology=topology,
         router=router,
         router_macs=frozenset(site.router.mac),
+        router_ports={name.casefold(): number for number, name in enumerate(site.router.port_names, 1)},
         by_name=_by_name(site),
     )
 

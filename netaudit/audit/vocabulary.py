@@ -1,7 +1,7 @@
 """
 The words of the collectors that judging understands. A number or a notice of another kind is kept, shown and not judged.
 
-Places are the ledger's; a port is `switch:NAME/port:N`, the gateway of a segment `segment:NAME/gateway`, a device that the
+Places are the ledger's; a port is `switch:NAME/port:N` or `router/port:N`, the gateway of a segment `segment:NAME/gateway`, a device that the
 plan doesn't know `device:MAC`.
 """
 
@@ -36,7 +36,7 @@ WRITE_BPS: Final = "write_bps"  # recorder:NAME
 # Notices, with the keys of their detail.
 DHCP_SERVER: Final = "dhcp_server"  # segment:NAME; server (its address), mac
 ADDRESS_CONFLICT: Final = "address_conflict"  # segment:NAME; address, macs (with blanks between)
-LLDP_NEIGHBOUR: Final = "lldp_neighbour"  # switch:NAME/port:N; chassis (a MAC), name
+LLDP_NEIGHBOUR: Final = "lldp_neighbour"  # switch:NAME/port:N; chassis (a MAC), name, port (what it calls its own end)
 FORWARDING: Final = "forwarding"  # switch:NAME/port:N; mac
 FIRMWARE: Final = "firmware"  # switch:NAME, access_point:NAME, router, recorder:NAME; text
 RESOLVED: Final = "resolved"  # device:NAME; name, address ("" when there is none)

@@ -2,12 +2,13 @@
 What switches told of who is behind which port, from forwarding tables and from neighbours (LLDP), in refs of the plan.
 
 A port that leads to another switch or to the router has learnt everybody beyond it; who is plugged in is told by the others.
+Nobody asks the router: on which of its ports a switch is, the switch tells, where the router says so on that cable (LLDP).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Protocol
 
 from netaudit.audit import vocabulary
@@ -40,12 +41,14 @@ class Wiring:
     """
     Who is behind each port of which a switch told; what the plan doesn't know is left out.
 
-    neighbours  per port, who says by LLDP that it is plugged in
+    neighbours  per port, who says by LLDP that it is plugged in; per port of the router (`router/port:N`), who hears it there
     learnt      per port, whose MAC the forwarding table has
+    unnamed     per port that hears the router, what that calls its own end, where the plan has no such port
     """
 
     neighbours: Mapping[str, frozenset[str]]
     learnt: Mapping[str, frozenset[str]]
+    unnamed: Mapping[str, str] = field(default_factory=dict)
 
     def places(self, switch: str, ref: str) -> tuple[frozenset[str], bool]:
         """Give the ports of a switch that lead to a ref, and whether it says so itself: its own word counts first."""
@@ -102,7 +105,7 @@ class Wiring:
 
 
 def switch_of(place: str) -> str:
-    """Give the switch of a port."""
+    """Give the switch, or the router, of a port."""
     return place.partition("/")[0]
 
 
@@ -114,6 +117,7 @@ def wire_up(roster: Roster, told: Iterable[Told], things: Mapping[str, Thing]) -
     """
     neighbours: defaultdict[str, set[str]] = defaultdict(set)
     learnt: defaultdict[str, set[str]] = defaultdict(set)
+    unnamed: dict[str, str] = {}
 
     def ref_of(mac: str) -> str | None:
         thing = things.get(mac) or roster.recognise(mac, ())
@@ -128,6 +132,12 @@ def wire_up(roster: Roster, told: Iterable[Told], things: Mapping[str, Thing]) -
             chassis = detail.get("chassis", "")
             ref = roster.neighbour(chassis, detail.get("name", "")) or ref_of(chassis)
             table = neighbours
+            if ref == ROUTER and (called := detail.get("port", "")):
+                number = roster.router_ports.get(called.casefold())
+                if number is None:
+                    unnamed[one.place] = called
+                else:
+                    neighbours[f"{ROUTER}/port:{number}"].add(switch_of(one.place))
         elif one.kind == vocabulary.FORWARDING:
             ref, table = ref_of(detail.get("mac", "")), learnt
         else:
@@ -137,4 +147,5 @@ def wire_up(roster: Roster, told: Iterable[Told], things: Mapping[str, Thing]) -
     return Wiring(
         {place: frozenset(refs) for place, refs in neighbours.items()},
         {place: frozenset(refs) for place, refs in learnt.items()},
+        unnamed,
     )

@@ -211,6 +211,8 @@ def place_name(place: str, site: Site | None = None) -> str:
     kind, _, rest = place.partition(":")
     if not rest:
         return "the router" if kind == "router" else harmless(place)
+    if kind == "router/port":
+        return f"the router, port {harmless(rest)}"
     if kind == "site":
         return "the whole site"
     if place == "link:wan":

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from netaudit.site.asked import ASKED
 from netaudit.site.ranges import is_loopback, is_own, is_plannable
-from netaudit.site.topology import switch_segment
+from netaudit.site.topology import ROUTER, switch_segment
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -104,9 +104,21 @@ def _refs(site: Site) -> Iterator[Fault]:
 
 
 def _twice(site: Site) -> Iterator[Fault]:
-    """A name that stands for a room and for a closet would be read both ways."""
+    """A name that stands for a room and for a closet, or for a switch and for the router, would be read both ways."""
     for name in site.room.keys() & site.closet.keys():
         yield ("room", name), "is also the name of a closet; give one of them another name"
+    if ROUTER in site.switch:
+        yield ("switch", ROUTER), "is the router's own name; give the switch another name"
+
+
+def _port_names(site: Site) -> Iterator[Fault]:
+    """A name of a router's port means one of the ports that it has."""
+    ports, names = sum(group.count for group in site.router.ports), [one.casefold() for one in site.router.port_names]
+    if len(names) > ports:
+        yield ("router", "port_names"), f"names {len(names)} ports of {ports}; raise ports or shorten the list"
+    for index, name in enumerate(names):
+        if not name.strip() or name in names[:index]:
+            yield ("router", "port_names", index), f'"{name}" is no name of one port; write what the router calls it'
 
 
 def _tree(site: Site) -> Iterator[Fault]:
@@ -335,6 +347,7 @@ RULES: Final = (
     _references,
     _refs,
     _twice,
+    _port_names,
     _tree,
     _networks,
     _segments,

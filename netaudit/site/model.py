@@ -247,6 +247,10 @@ class Router(Table):
     wan_up_bps: Rate = Field(2e7, gt=0, alias="wan_up", description="Way out, as contracted")
     draw_w: Power = Field(12.0, ge=0, alias="draw", description="Own consumption (common practice, no source)")
     mac: tuple[Mac, ...] = Field((), description="Addresses of its LAN side, by which switches know where it is")
+    port_names: tuple[str, ...] = Field(
+        (),
+        description="What it calls its LAN ports when it speaks LLDP, in their order: by that a switch that is asked tells its port",
+    )
     price: float = Field(0.0, ge=0, description="Price")
     keep: bool = Field(default=False, description="Already there: is not replaced nor bought")
     label: str = Field("", description="Name for people")

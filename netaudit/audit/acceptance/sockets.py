@@ -32,10 +32,9 @@ class Socket:
 
 
 def sockets(trial: Trial) -> tuple[Socket, ...]:
-    """List the ports of the schedule that something is patched to, the router's left out: few routers tell theirs."""
+    """List the ports of the schedule that something is patched to."""
     return tuple(
-        Socket(f"switch:{patch.switch}/port:{number}", patch)
+        Socket(f"{ROUTER if patch.switch == ROUTER else f'switch:{patch.switch}'}/port:{number}", patch)
         for patch in trial.patching.patches
-        if patch.switch != ROUTER
         for number in range(patch.first_port, patch.first_port + patch.count)
     )

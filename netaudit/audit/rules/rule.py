@@ -142,10 +142,12 @@ def named(place: str) -> str:
     Write a place for people.
 
     `access_point:hall` is access point hall, `radio:hall/2.4` access point hall (2.4 GHz), `link:switch/shed` the link of
-    switch shed, `switch:loft/port:7` switch loft, port 7, `router` the router.
+    switch shed, `switch:loft/port:7` switch loft, port 7, `router` the router, `router/port:2` the router, port 2.
     """
     if place == ROUTER:
         return "the router"
+    if place.startswith(f"{ROUTER}/port:"):
+        return f"the router, port {place.rpartition(':')[2]}"
     kind, _, name = place.partition(":")
     first, _, second = name.partition("/")
     if kind == "segment" and second == "gateway":

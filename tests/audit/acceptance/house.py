@@ -51,6 +51,8 @@ may_reach = ["things"]
 network = "198.51.100.0/24"
 gateway = "198.51.100.1"
 pool = ["198.51.100.100", "198.51.100.199"]
+[router]
+port_names = ["lan 1", "lan 2", "lan 3", "lan 4"]
 [switch.loft]
 closet = "loft"
 ports = [{ count = 16, power = "type 2" }]
@@ -178,12 +180,16 @@ def as_planned() -> list[Observation]:
     for segment in ("home", "things"):
         seen.append(Sample(at(20), f"segment:{segment}", vocabulary.ISOLATION_BREACHES, 0.0))
     for socket in sockets(trial):
+        if socket.patch.switch == "router":
+            # It is asked by nobody; the switch tells of it.
+            continue
         rate = min(trial.patching.groups["loft"][0].rate_bps, socket.patch.plug.rate_bps)
         for minutes in (1, 20):
             seen.append(Sample(at(minutes), socket.place, vocabulary.SPEED_BPS, rate))
             seen.append(Sample(at(minutes), socket.place, vocabulary.ERRORS, 0.0))
         if socket.refs == UPLINK:
             seen.append(notice(socket.place, vocabulary.FORWARDING, mac=ROUTER))
+            seen.append(notice(socket.place, vocabulary.LLDP_NEIGHBOUR, chassis=ROUTER, name="edge", port="LAN 1"))
         if socket.refs in WIRED:
             seen.append(notice(socket.place, vocabulary.FORWARDING, mac=WIRED[socket.refs]))
         if socket.patch.plug.power_class is not None:

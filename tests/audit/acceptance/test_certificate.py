@@ -69,6 +69,12 @@ def _swapped_patch(seen: list[Observation]) -> list[Observation]:
     return swap(seen, change)
 
 
+def _router_patch(seen: list[Observation]) -> list[Observation]:
+    """The cable of the switch is in another port of the router."""
+    called = (("chassis", ROUTER), ("name", "edge"), ("port", "lan 3"))
+    return edit(seen, Notice, lambda one: one.kind == vocabulary.LLDP_NEIGHBOUR, detail=called)
+
+
 def _missing(seen: list[Observation]) -> list[Observation]:
     """A camera is off."""
     return without(seen, GATE)
@@ -159,6 +165,7 @@ def _busy(seen: list[Observation]) -> list[Observation]:
 
 FAULTS: list[tuple[str, Fault, str]] = [
     ("two patch cables exchanged", _swapped_patch, "patching"),
+    ("a cable in another port of the router", _router_patch, "uplinks"),
     ("a device missing", _missing, "presence"),
     ("an address used twice", _duplicate, "duplicates"),
     ("a second DHCP server", _second_server, "dhcp"),
@@ -289,7 +296,7 @@ def test_a_waiver_of_a_whole_check_leaves_what_passed() -> None:
 
 def test_the_routers_own_address_is_no_lease() -> None:
     """Known by a MAC of the plan, with an address outside of the pool: routers give themselves their addresses."""
-    site = parse_site(f'{PLAN}[router]\nmac = ["{STRANGER}"]\n')
+    site = parse_site(PLAN.replace("[router]\n", f'[router]\nmac = ["{STRANGER}"]\n'))
     seen = [*as_planned(), Sighting(at(3), "home", STRANGER, "192.0.2.5", How.ARP)]
     assert judged(seen, site=site).accepted
     assert not judged(seen).accepted

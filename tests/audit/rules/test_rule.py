@@ -23,6 +23,7 @@ def test_a_duration_has_the_largest_unit_that_it_fills_twice(seconds: float, wor
         ("link:access_point/hall", "the link of access point hall"),
         ("link:wan", "the link wan"),
         ("switch:loft/port:7", "switch loft, port 7"),
+        ("router/port:2", "the router, port 2"),
         ("segment:home/gateway", "the router's address in network home"),
         ("device:02:00:5e:00:00:01", "device 02:00:5e:00:00:01"),
         ("segment:home", "network home"),

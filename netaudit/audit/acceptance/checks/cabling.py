@@ -8,16 +8,18 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.checks.uplinks import astray
+from netaudit.audit.acceptance.last_word import last_wiring
 from netaudit.audit.acceptance.restart import not_back
 from netaudit.audit.acceptance.sockets import sockets
-from netaudit.audit.acceptance.wiring import wiring
 from netaudit.audit.rules.rule import counted, named
+from netaudit.audit.wiring import switch_of
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from netaudit.audit.acceptance.check import Item, Trial
+    from netaudit.audit.acceptance.sockets import Socket
     from netaudit.audit.roster import Thing
     from netaudit.audit.wiring import Wiring
 
@@ -31,12 +33,15 @@ def _explained(trial: Trial, ref: str) -> bool:
 
 def judge_ports(trial: Trial) -> Iterator[Item]:
     """Ask whether each patched port has a link. Where the thing was found on another port, that is the trouble."""
-    strayed = {thing.group for thing, ports, found in _edges(trial, wiring(trial)) if found and not found & ports}
+    told = last_wiring(trial)
+    strayed = {thing.group for thing, ports, found in _edges(trial, told) if found and not found & ports}
     moved = astray(trial)
     lost = {thing.group for thing in not_back(trial)}
     for socket in sockets(trial):
         speeds = trial.values(socket.place, vocabulary.SPEED_BPS)
-        if not speeds:
+        if switch_of(socket.place) == ROUTER:
+            yield _of_router(trial, socket, told, elsewhere=socket.place in moved)
+        elif not speeds:
             yield untested(socket.place, "its switch told nothing of this port", ASK)
         elif speeds[-1]:
             yield passed(socket.place, f"link at {speeds[-1] / 1e6:g} Mb/s")
@@ -52,6 +57,31 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
                 f"no link; the schedule puts {named(socket.refs)} here",
                 "Plug both ends in; test the cable.",
             )
+
+
+def _of_router(trial: Trial, socket: Socket, told: Wiring, *, elsewhere: bool) -> Item:
+    """Judge a port of the router by who hears it there: that is the only word of it that there can be."""
+    heard = told.neighbours.get(socket.place)
+    if heard:
+        return passed(socket.place, f"{', '.join(map(named, sorted(heard)))} hears the router there")
+    if _explained(trial, socket.refs):
+        return untested(socket.place, f"nobody hears the router there; {named(socket.refs)} is missing")
+    if elsewhere:
+        return untested(socket.place, f"nobody hears the router there; {named(socket.refs)} was found on another port")
+    by_eye = "look at the port by eye and waive this with your name."
+    if not socket.between:
+        return untested(socket.place, "the router tells nothing of its ports", f"{by_eye[0].upper()}{by_eye[1:]}")
+    calls = sorted({called for place, called in told.unnamed.items() if switch_of(place) == socket.refs})
+    if calls:
+        said = f'the router calls the port of {named(socket.refs)} "{calls[0]}", and the plan names no such port'
+        return untested(
+            socket.place, said, f"Write what the router calls its ports into the plan (router.port_names); or {by_eye}"
+        )
+    return untested(
+        socket.place,
+        f"{named(socket.refs)} hears nothing of the router there",
+        f"Let the router speak LLDP, ask the switch (snmp) and name the router's ports in the plan (router.port_names); or {by_eye}",
+    )
 
 
 def judge_speed(trial: Trial) -> Iterator[Item]:
@@ -114,7 +144,7 @@ def _edges(trial: Trial, told: Wiring) -> Iterator[tuple[Thing, set[str], set[st
 
 def judge_patching(trial: Trial) -> Iterator[Item]:
     """Ask whether each wired thing is on a port that the schedule gives it, by forwarding tables and LLDP."""
-    told = wiring(trial)
+    told = last_wiring(trial)
     for thing, ports, found in _edges(trial, told):
         shown = ", ".join(named(place) for place in sorted(found))
         if not told.learnt and not told.neighbours:

@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
+from netaudit.audit.acceptance.last_word import last_wiring
 from netaudit.audit.acceptance.sockets import sockets
-from netaudit.audit.acceptance.wiring import wiring
 from netaudit.audit.rules.rule import named
+from netaudit.audit.wiring import switch_of
 from netaudit.capacity.patching import UPLINK
 from netaudit.site.topology import ROUTER
 
@@ -26,7 +27,7 @@ class Uplink:
     The link of a switch towards the router, as planned and as found.
 
     above       what is at its upper end by the plan: "router" or a switch's ref
-    own, far    its planned ports on the switch itself and on that above (none on the router, which tells nothing)
+    own, far    its planned ports on the switch itself and on that above
     own_found   the ports by which the switch reaches it, or at least the router
     far_found   the ports of the switch above behind which it is
     own_direct, far_direct  whether that is the word of the neighbour itself (LLDP), not of a forwarding table
@@ -54,7 +55,7 @@ class Uplink:
 
 def uplinks(trial: Trial) -> dict[str, Uplink]:
     """Give the uplink of each switch of the plan."""
-    told = wiring(trial)
+    told = last_wiring(trial)
     planned = sockets(trial)
     found: dict[str, Uplink] = {}
     for name, row in trial.site.switch.items():
@@ -71,7 +72,7 @@ def uplinks(trial: Trial) -> dict[str, Uplink]:
             switch=switch,
             above=above,
             own=own,
-            far=frozenset(one.place for one in planned if f"switch:{one.patch.switch}" == above and one.refs == switch),
+            far=frozenset(one.place for one in planned if switch_of(one.place) == above and one.refs == switch),
             own_found=own_found,
             far_found=far_found,
             own_direct=own_direct,
@@ -94,7 +95,7 @@ def astray(trial: Trial) -> frozenset[str]:
 
 def judge_uplinks(trial: Trial) -> Iterator[Item]:
     """Ask of each switch where it hangs."""
-    told, links = wiring(trial), uplinks(trial)
+    told, links = last_wiring(trial), uplinks(trial)
     above = {switch: one.above for switch, one in links.items()}
     upward = {switch: one.own for switch, one in links.items()}
     for one in links.values():

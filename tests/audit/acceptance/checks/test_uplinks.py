@@ -6,7 +6,7 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from netaudit.audit import vocabulary
-from netaudit.audit.acceptance.check import Outcome, prepare
+from netaudit.audit.acceptance.check import Item, Outcome, prepare
 from netaudit.audit.acceptance.checks.cabling import judge_patching, judge_ports
 from netaudit.audit.acceptance.checks.uplinks import judge_uplinks
 from netaudit.audit.acceptance.evidence import freeze
@@ -223,3 +223,88 @@ def test_the_last_word_counts() -> None:
     for first, last, outcome in ((FREE, TO_LEFT, Outcome.PASSED), (TO_LEFT, FREE, Outcome.FAILED)):
         early, late = lldp(first, LEFT), replace(lldp(last, LEFT), at=BEGAN + timedelta(minutes=5))
         assert outcomes([early, late])["left"] is outcome
+
+
+STAR = PLAN.replace('uplink = "switch:root"\n', "").replace(
+    "[router]\n", '[router]\nport_names = ["p1", "p2", "p3", "p4"]\n'
+)
+ON_ROUTER = {
+    one.refs: one
+    for one in sockets(prepare(parse_site(STAR), freeze((), BEGAN, ENDED)))
+    if one.place.startswith("router/")
+}
+
+
+def hears(switch: str, called: str) -> Notice:
+    """A switch hears the router, which says what it calls that port of its own."""
+    detail = (("chassis", ROUTER), ("name", "edge.example"), ("port", called))
+    return Notice(BEGAN, f"switch:{switch}/port:1", vocabulary.LLDP_NEIGHBOUR, detail)
+
+
+def on_router(**called: str) -> tuple[dict[str, Item], dict[str, Item]]:
+    """Judge the uplinks of three switches on the router, and the router's ports."""
+    trial = prepare(parse_site(STAR), freeze([hears(*one) for one in called.items()], BEGAN, ENDED))
+    links = {item.place.removeprefix("link:switch/"): item for item in judge_uplinks(trial)}
+    return links, {item.place: item for item in judge_ports(trial) if item.place.startswith("router/")}
+
+
+def port_of_router(switch: str) -> str:
+    """Give the planned port of the router, as the router calls it."""
+    return f"P{ON_ROUTER[f'switch:{switch}'].place.rpartition(':')[2]}"
+
+
+def test_the_routers_ports_are_told_by_the_switches_that_hear_it_there() -> None:
+    """Where each hears the router say the name of its planned port, links and ports pass, in whatever case the name is written."""
+    links, ports = on_router(**{name: port_of_router(name) for name in SITE.switch})
+    assert {item.outcome for item in (*links.values(), *ports.values())} == {Outcome.PASSED}
+    assert len(ports) == 3
+    assert "the router, port " in links["left"].evidence
+
+
+def test_two_cables_exchanged_at_the_router_fail_and_its_ports_do_not() -> None:
+    """Each is found on the other's port of the router: two links are wrong, the third is not, and no port is dark."""
+    called = {name: port_of_router(name) for name in SITE.switch}
+    links, ports = on_router(**{**called, "left": called["right"], "right": called["left"]})
+    assert {name: item.outcome for name, item in links.items()} == {
+        "root": Outcome.PASSED,
+        "left": Outcome.FAILED,
+        "right": Outcome.FAILED,
+    }
+    assert {item.outcome for item in ports.values()} == {Outcome.PASSED}
+
+
+def test_a_cable_in_a_free_port_of_the_router_is_the_links_trouble_alone() -> None:
+    """The port that it left is not tested, and says where it went."""
+    called = {name: port_of_router(name) for name in SITE.switch}
+    links, ports = on_router(**{**called, "left": "p4"})
+    assert [name for name, item in links.items() if item.outcome is Outcome.FAILED] == ["left"]
+    left = ports[ON_ROUTER["switch:left"].place]
+    assert (left.outcome, "another port" in left.evidence) == (Outcome.NOT_TESTED, True)
+
+
+def test_a_port_of_the_router_that_the_plan_does_not_name_is_not_tested_and_says_its_name() -> None:
+    """Nobody asks the router: without a word of it its ports are not tested, and the cure says what would make them so."""
+    _, ports = on_router(left="eth7")
+    left, right = (ports[ON_ROUTER[f"switch:{name}"].place] for name in ("left", "right"))
+    assert {left.outcome, right.outcome} == {Outcome.NOT_TESTED}
+    assert '"eth7"' in left.evidence
+    assert "router.port_names" in left.cure
+    assert "LLDP" in right.cure
+
+
+def test_a_device_on_the_router_is_looked_for_on_the_ports_of_switches() -> None:
+    """Planned on the router and learnt on an edge port of a switch, it is on the wrong port; learnt nowhere, not tested."""
+    plan = PLAN.replace("[closet.loft]", "[closet.loft]\n[closet.hall]").replace(
+        "[router]\n",
+        '[device.meter]\nkind = "controller"\nat = "hall"\nmac = ["00:00:5e:00:53:66"]\n[router]\ncloset = "hall"\n',
+    )
+    seen = Sighting(BEGAN, "home", "00:00:5e:00:53:66", "192.0.2.66", How.ARP)
+    for where, outcome in (("switch:left/port:5", Outcome.FAILED), (UP["left"], Outcome.NOT_TESTED)):
+        told = [*BY_LLDP, seen, learnt(where, "00:00:5e:00:53:66")]
+        trial = prepare(parse_site(plan), freeze(told, BEGAN, ENDED))
+        (item,) = [one for one in judge_patching(trial) if one.place == "device:meter"]
+        assert item.outcome is outcome
+        (port,) = [
+            one for one in judge_ports(trial) if one.place.startswith("router/") and "tells nothing" in one.evidence
+        ]
+        assert port.outcome is Outcome.NOT_TESTED

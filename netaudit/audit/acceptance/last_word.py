@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from netaudit.observe.observation import Notice
 
 
-def wiring(trial: Trial) -> Wiring:
+def last_wiring(trial: Trial) -> Wiring:
     """
     Give what switches told: of each neighbour and MAC the last word of each switch.
 
