@@ -201,13 +201,13 @@ def _swept(interface: str, network: IPv4Network) -> list[Seen]:
     from ipaddress import IPv4Address
     from pathlib import Path
 
-    from netaudit.observe.rights import need_raw, own_rights
+    from netaudit.observe.rights import need_raw
     from netaudit.observe.route import gateway_of
     from netaudit.observe.sweep import sweep
     from netaudit.site.draft import Seen
     from netaudit.wire.oui import is_randomised
 
-    need_raw(own_rights())
+    need_raw()
     sys.stderr.write(f"asking each address of {network} ...\n")
     result = asyncio.run(sweep(interface, network, segment="home"))
     found: dict[str, list[IPv4Address]] = {}

@@ -17,7 +17,7 @@ from netaudit.errors import LookError, NetauditError
 from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.listener import REPEAT_S, Listener
 from netaudit.observe.observation import Health, How, Sighting
-from netaudit.observe.rights import need_raw, own_rights
+from netaudit.observe.rights import need_raw
 from netaudit.observe.sweep import sweep
 from netaudit.observe.sweep6 import likely_addresses, sweep6
 
@@ -44,7 +44,7 @@ def need_looks(site: Site) -> None:
 
     Raises:    LookError: without the right to, or no segment names an interface.
     """
-    need_raw(own_rights())
+    need_raw()
     if all(segment.interface is None for segment in site.segment.values()):
         raise LookError('no segment names this box\'s interface: write interface = "eth0" in a [segment.NAME]')
 

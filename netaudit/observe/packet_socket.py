@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Protocol, Self
 
 from netaudit.errors import LookError
 from netaudit.observe.pace import SLOT_S
-from netaudit.observe.rights import need_raw, own_rights
+from netaudit.observe.rights import need_raw
 from netaudit.wire import bpf
 from netaudit.wire.icmp import ECHO_REPLY
 from netaudit.wire.ipv4 import ICMP, UDP
@@ -115,7 +115,7 @@ class PacketSocket:
         accept: bytes | None = None,
         all_multicast: bool = False,
     ) -> None:
-        need_raw(own_rights())
+        need_raw()
         self.interface = interface
         self._socket = open_packet_socket(
             interface, ethertype, buffer_bytes=_BUFFER_BYTES, accept=accept, all_multicast=all_multicast

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from netaudit.observe.rights import own_rights
+from netaudit.observe.rights import may_look
 from tests.soak.script import BEGINS, STEP, write_script
 from tests.soak.soak import soak
 
@@ -20,7 +20,7 @@ def test_two_days_with_everything_that_goes_wrong(tmp_path: Path) -> None:
     Killed, out of disk, with a wrong clock, a receiver that is away and changed plans: each trouble is found once, told once
     and closed, nothing else is, the database is sound and no large leak shows.
     """
-    if not own_rights().raw:
+    if not may_look():
         pytest.skip("needs the right to raw sockets: the watch refuses to be made without")
     done = soak(days=2, devices=40, kills=3, seed=1, folder=tmp_path)
     assert done.faults() == []
@@ -34,7 +34,7 @@ def test_two_days_with_everything_that_goes_wrong(tmp_path: Path) -> None:
 @pytest.mark.timeout(400)
 def test_a_leak_is_noticed(tmp_path: Path) -> None:
     """What keeps 20 kB at each sweep is found in a day; `make soak` finds 1 kB in a month (tests/soak/soak.py --leak)."""
-    if not own_rights().raw:
+    if not may_look():
         pytest.skip("needs the right to raw sockets: the watch refuses to be made without")
     done = soak(days=1, devices=10, kills=0, seed=1, folder=tmp_path, leak=20_000)
     assert [fault for fault in done.faults() if "memory" in fault]
