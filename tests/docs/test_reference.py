@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from netaudit.audit.rules.table import RULES
-from netaudit.cli import COMMANDS
+from netaudit.cli import COMMANDS, main
 from netaudit.site.load import parse_site
 from netaudit.site.model import Site
 
@@ -64,6 +64,11 @@ def test_what_the_chapters_write_into_a_plan_can_stand_in_one() -> None:
     site = parse_site("\n".join(pieces), "site.toml")
     assert set(site.alert) == {"mail"}
     assert site.switch["cupboard"].snmp is not None
+
+
+def test_the_installed_example_carries_what_it_plans() -> None:
+    """Who starts the watch with it, and adds no more than an interface, is not met by a finding of our making."""
+    assert main(["dimension", str(ROOT / "deploy" / "site.toml")]) == 0
 
 
 @pytest.mark.parametrize("path", sorted(DOCS.glob("*.md")), ids=lambda path: path.name)
