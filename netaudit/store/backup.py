@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import os
 import sqlite3
-from contextlib import closing
+from contextlib import closing, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -84,13 +84,16 @@ def back_up(store: Path, target: Path) -> Copy:
                     raise
                 with told(str(target)):
                     raise
-        done = look_through(part)
+        # What is damaged or newer is so in the store already.
+        done = look_through(part, named=store)
         with told(str(target)):
             _sync(part)
             part.replace(target)
             _sync(target.parent)
     finally:
-        _clear(part)
+        # Where nothing can be written nothing is left either, and the first error is the one that says so.
+        with suppress(OSError):
+            _clear(part)
     return Copy(target, done.site, done.version, done.size_bytes)
 
 
@@ -119,26 +122,32 @@ def restore(backup: Path, store: Path, now: datetime) -> Path | None:
             part.replace(store)
             _sync(store.parent)
     finally:
-        _clear(part)
+        # Where nothing can be written nothing is left either, and the first error is the one that says so.
+        with suppress(OSError):
+            _clear(part)
     return former
 
 
-def look_through(path: Path) -> Copy:
+def look_through(path: Path, *, named: Path | None = None) -> Copy:
     """
     Read a whole store file and see that it is one of ours, complete and not newer than this program.
 
+    Args:      named: what a complaint is about, where this file is a copy of it.
     Raises:    StoreDamaged: pages or indexes contradict each other; StoreError: it is something else, or newer.
     """
     _must_be_file(path)
-    with told(str(path)), closing(_reader(path)) as connection:
+    where = named or path
+    with told(str(where)), closing(_reader(path)) as connection:
         version = int(connection.execute("PRAGMA user_version").fetchone()[0])
         if int(connection.execute("PRAGMA application_id").fetchone()[0]) != APPLICATION_ID:
-            raise StoreError(f"{path}: is no netaudit store: name another file, it is left as it is")
+            raise StoreError(f"{where}: is no netaudit store: name another file, it is left as it is")
         if version > HEAD:
-            raise StoreError(f"{path}: was written by a newer netaudit (schema {version}, this one knows {HEAD})")
+            raise StoreError(
+                f"{where}: was written by a newer netaudit (schema {version}, this one knows {HEAD}): update this program"
+            )
         said = [row[0] for row in connection.execute(f"PRAGMA integrity_check({_COMPLAINTS})")]
         if said != ["ok"]:
-            raise StoreDamaged(f"{path}: is damaged: {said[0]}; put back a backup (`netaudit store restore`)")
+            raise StoreDamaged(f"{where}: is damaged: {said[0]}; put back a backup (`netaudit store restore`)")
         sites = [row[0] for row in connection.execute("SELECT name FROM sites ORDER BY id")]
     return Copy(path, ", ".join(sites), version, path.stat().st_size)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 from contextlib import contextmanager
 from typing import TYPE_CHECKING, Final
@@ -22,8 +23,15 @@ _ADVICE: Final = {
     sqlite3.SQLITE_LOCKED: "another process holds it locked: end that, or try again",
     sqlite3.SQLITE_CANTOPEN: "it can't be opened: check that the folder is there and that this user may write in it",
     sqlite3.SQLITE_NOTADB: "it is no SQLite database: name another file, or put back a backup (`netaudit store restore`)",
-    sqlite3.SQLITE_CORRUPT: "it is damaged: see `netaudit store check`, then put back a backup (`netaudit store restore`)",
+    sqlite3.SQLITE_CORRUPT: "it is damaged: put back a backup (`netaudit store restore`)",
     sqlite3.SQLITE_IOERR: "reading or writing the disk failed: check the disk, its free space and its limits",
+}
+# What the system says of a file, by what SQLite would say of the same.
+_OF_FILES: Final = {
+    errno.ENOSPC: sqlite3.SQLITE_FULL,
+    errno.EDQUOT: sqlite3.SQLITE_FULL,
+    errno.EROFS: sqlite3.SQLITE_READONLY,
+    errno.EACCES: sqlite3.SQLITE_PERM,
 }
 # query_canceled: by a timeout, or by its administrator (manual of PostgreSQL, appendix A).
 _BROKEN_OFF: Final = "57014"
@@ -56,7 +64,8 @@ def told(where: str) -> Iterator[None]:
     except StoreError:
         raise
     except OSError as error:
-        raise StoreError(f"{where}: {error.strerror or error}") from error
+        advice = _ADVICE.get(_OF_FILES.get(error.errno or 0, 0))
+        raise StoreError(f"{where}: {advice or error.strerror or error}") from error
 
 
 def _line(where: str, error: BaseException) -> StoreError:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import resource
 import sqlite3
 import threading
@@ -125,8 +127,10 @@ def test_a_damaged_backup_is_never_put_back_and_a_damaged_store_never_backed_up(
         restore(bad, path, clock.now)
     assert path.read_bytes() == good
     path.write_bytes(bad.read_bytes())
-    with pytest.raises(StoreDamaged):
+    with pytest.raises(StoreDamaged) as refused:
         back_up(path, copy)
+    # Its copy is made first and is as damaged; it is gone when this is read.
+    assert str(refused.value).startswith(f"{path}: ")
     assert copy.read_bytes() == kept
     assert check(path)[0].count("`netaudit store restore`") == 1
     assert not list(tmp_path.glob("*.part"))
@@ -163,6 +167,37 @@ def test_a_backup_that_does_not_fit_names_the_disk_that_is_full(tmp_path: Path, 
         resource.setrlimit(resource.RLIMIT_FSIZE, usual)
     assert str(refused.value).startswith(f"{target}: ")
     assert not list(tmp_path.glob("copy*"))
+
+
+@pytest.mark.parametrize(
+    ("number", "said"),
+    [
+        (errno.EROFS, "is read-only for this user"),
+        (errno.ENOSPC, "the disk is full"),
+        (errno.EACCES, "run as its owner"),
+    ],
+)
+def test_where_no_file_can_be_made_it_says_which_and_what_to_do(
+    tmp_path: Path, clock: Clock, monkeypatch: pytest.MonkeyPatch, number: int, said: str
+) -> None:
+    """Backup and restore on a disk that refuses each file, and each removal: one line, of the file that was named."""
+    path, copy = tmp_path / "store.db", tmp_path / "copy.db"
+    fill(path, clock, 1)
+    back_up(path, copy)
+
+    def refuse(name: object, *_: object, **__: object) -> int:
+        raise OSError(number, os.strerror(number), str(name))
+
+    monkeypatch.setattr(os, "open", refuse)
+    monkeypatch.setattr(type(path), "unlink", refuse)
+    for target, call in (
+        (tmp_path / "other.db", lambda: back_up(path, tmp_path / "other.db")),
+        (path, lambda: restore(copy, path, clock.now)),
+    ):
+        with pytest.raises(StoreError) as refused:
+            call()
+        assert str(refused.value).startswith(f"{target}: ")
+        assert said in str(refused.value)
 
 
 def test_check_finds_what_belongs_to_nobody(tmp_path: Path, clock: Clock) -> None:

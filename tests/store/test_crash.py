@@ -21,7 +21,7 @@ import pytest
 from netaudit.errors import StoreError
 from netaudit.observe.observation import How, Sample, Sighting
 from netaudit.store import engine
-from netaudit.store.backup import check
+from netaudit.store.backup import back_up, check
 from netaudit.store.migrate import HEAD
 from netaudit.store.store import Store
 from netaudit.store.trouble import StoreBusy, StoreDamaged
@@ -271,8 +271,11 @@ def test_a_store_of_a_newer_version_is_left_alone(tmp_path: Path, clock: Clock) 
     with closing(sqlite3.connect(path)) as connection:
         connection.execute(f"PRAGMA user_version={HEAD + 1}")
     before = path.read_bytes()
-    with pytest.raises(StoreError, match=f"newer netaudit .schema {HEAD + 1}, this one knows {HEAD}."):
+    with pytest.raises(StoreError, match=f"newer netaudit .schema {HEAD + 1}, this one knows {HEAD}.: update"):
         Store.open(path, site="home", clock=clock)
+    for call in (check, lambda path: back_up(path, path.with_name("copy.db"))):
+        with pytest.raises(StoreError, match=f"^{path}: was written by a newer netaudit .*: update this program$"):
+            call(path)
     assert path.read_bytes() == before
 
 
