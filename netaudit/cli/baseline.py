@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from netaudit.cli.output import counted, print_json
+from netaudit.cli.output import print_json
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     import argparse
@@ -81,7 +82,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(json.loads(text))
     else:
-        print(f"{counted(len(baseline.devices), 'device', 'devices')}, from {found.source}")
+        print(f"{counted(len(baseline.devices), 'device')}, from {found.source}")
         print(f"wrote {kept}\nwrote {listed}")
     return 0
 

@@ -112,10 +112,11 @@ def _progress(stream: IO[bytes], name: str) -> AbstractContextManager[Callable[[
 
 def _print(document: dict[str, Any]) -> None:
     """Print the census as tables for people."""
-    from netaudit.cli.output import console, counted
+    from netaudit.cli.output import console
+    from netaudit.site.counted import counted
 
     out = console()
-    frames = counted(document["frames"], "frame", "frames")
+    frames = counted(document["frames"], "frame")
     out.print(f"{frames}, {_moment(document['first'])} to {_moment(document['last'])} (UTC)")
     _print_table(out, "Devices", _devices(document))
     if any(device["randomised"] for device in document["devices"]):
@@ -270,8 +271,8 @@ def _rate(per_s: float | None) -> str:
 
 def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     """Say each fault in one line."""
-    from netaudit.cli.output import counted
     from netaudit.publish.text import harmless
+    from netaudit.site.counted import counted
 
     faults = document["faults"]
     for cut in faults["cut"]:
@@ -289,7 +290,7 @@ def _wrongs(document: dict[str, Any]) -> Iterator[str]:
     for unknown in faults["unplanned"]:
         where = f"in segment {unknown['segment']}" if unknown["segment"] else "in no segment of the plan"
         room = f", which has room for {unknown['room']}" if unknown["room"] else ""
-        devices = counted(len(unknown["macs"]), "device", "devices")
+        devices = counted(len(unknown["macs"]), "device")
         yield f"{devices} unknown to the plan {where}{room}: {_few(unknown['macs'])}"
     if faults["unknown_radios"]:
         yield f"radios that are not in the plan: {_few(faults['unknown_radios'])}"

@@ -22,8 +22,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Load the plan; a fault ends in `main` as lines on standard error."""
-    from netaudit.cli.output import console, counted, speak_utf8
+    from netaudit.cli.output import console, speak_utf8
     from netaudit.publish.text import harmless
+    from netaudit.site.counted import counted
     from netaudit.site.load import load_site
 
     site = load_site(args.site)
@@ -32,12 +33,12 @@ def run(args: argparse.Namespace) -> int:
         print(site.model_dump_json(indent=1))
         return 0
     holds = (
-        counted(sum(device.count for device in site.device.values()), "device", "devices"),
-        counted(len(site.segment), "segment", "segments"),
+        counted(sum(device.count for device in site.device.values()), "device"),
+        counted(len(site.segment), "segment"),
         counted(len(site.switch), "switch", "switches"),
-        counted(len(site.access_point), "access point", "access points"),
-        counted(len(site.closet), "closet", "closets"),
-        counted(len(site.drop), "drop", "drops"),
+        counted(len(site.access_point), "access point"),
+        counted(len(site.closet), "closet"),
+        counted(len(site.drop), "drop"),
     )
     out = console()
     # One line for a program that reads it, folded for a person.

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from netaudit.cli.output import counted, print_json
+from netaudit.cli.output import print_json
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     import argparse
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> int:
     print(f"planned: {outcome.devices_planned} devices, {outcome.lines} ledger lines")
     print(f"heard in its captures: {outcome.devices_heard} devices in {outcome.frames:,} frames")
     print(f"kept of a fortnight: {outcome.samples:,} observations")
-    print(f"found: {counted(outcome.opened, 'finding', 'findings')}, of which {outcome.open_now} still open")
+    print(f"found: {counted(outcome.opened, 'finding')}, of which {outcome.open_now} still open")
     print("Open:")
     for what, path in outcome.files:
         print(f"  {path}  {what}")

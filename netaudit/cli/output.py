@@ -91,11 +91,6 @@ def need_folder(path: str | Path) -> None:
         raise NetauditError(f"{path}: can't be written: {os.strerror(code)}; name another folder with --out")
 
 
-def counted(number: int, one: str, many: str) -> str:
-    """Write how many there are of something."""
-    return f"{number} {one if number == 1 else many}"
-
-
 def console() -> Console:
     """Give a console of at most WIDTH columns; colour only on a terminal and never with NO_COLOR."""
     from rich.console import Console

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 from netaudit.cli.output import print_json
+from netaudit.publish.silence import SILENT_AFTER_H
 
 if TYPE_CHECKING:
     import argparse
@@ -39,9 +40,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--silent-after",
         type=float,
-        default=3.0,
+        default=SILENT_AFTER_H,
         metavar="HOURS",
-        help="with --all: a box not heard for longer is silent; 3",
+        help=f"with --all: a box not heard for longer is silent; {SILENT_AFTER_H:g}",
     )
     parser.add_argument("--json", action="store_true", help="print what was written as JSON")
     parser.set_defaults(func=run)
@@ -125,7 +126,8 @@ def _run_all(args: argparse.Namespace) -> int:
 
     from netaudit.cli.output import write_whole
     from netaudit.errors import OutOfRange
-    from netaudit.publish.fleet import render_sites, silent_after, worst_first
+    from netaudit.publish.fleet import render_sites, worst_first
+    from netaudit.publish.silence import silent_after
     from netaudit.publish.week import last_week
     from netaudit.store.fleet import Fleet
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from netaudit.publish.silence import SILENT_AFTER_H
+
 if TYPE_CHECKING:
     import argparse
 
@@ -25,9 +27,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     parser.add_argument(
         "--silent-after",
         type=float,
-        default=3.0,
+        default=SILENT_AFTER_H,
         metavar="HOURS",
-        help="a box not heard for longer is silent; 3 unless given",
+        help=f"a box not heard for longer is silent; {SILENT_AFTER_H:g} unless given",
     )
     parser.add_argument("--host", default="127.0.0.1", help="address to listen on; loopback unless given")
     parser.add_argument("--port", type=int, default=9817, help="TCP port, 9817 unless given; 0 takes a free one")
@@ -57,11 +59,12 @@ def run(args: argparse.Namespace) -> int:
     from datetime import UTC, datetime
     from pathlib import Path
 
-    from netaudit.cli.output import counted, print_json
+    from netaudit.cli.output import print_json
     from netaudit.daemon.central import serve_central
     from netaudit.daemon.serve import access_of
-    from netaudit.publish.fleet import silent_after
     from netaudit.publish.fleet_page import make_fleet_app
+    from netaudit.publish.silence import silent_after
+    from netaudit.site.counted import counted
     from netaudit.store.fleet import Fleet, admit_reader
 
     if args.admit:
@@ -76,7 +79,7 @@ def run(args: argparse.Namespace) -> int:
         if args.json:
             print_json({"page": url})
         else:
-            print(f"serving {counted(count, 'site', 'sites')}; page {url}", flush=True)
+            print(f"serving {counted(count, 'site')}; page {url}", flush=True)
 
     with Fleet.open(args.store, clock=lambda: datetime.now(UTC)) as fleet:
         # Now, while somebody is looking, and not when the first page is asked for.

@@ -8,6 +8,7 @@ from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.outline import takes_power
 from netaudit.publish.text import harmless, kind_name, place_name, quantity
+from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -140,7 +141,7 @@ class Captions:
         if not counts:
             return "no device of the plan"
         if self._outline.folded:
-            return f"serves about {count_words(round(sum(counts.values())), 'device')}"
+            return f"serves about {counted(round(sum(counts.values())), 'device')}"
         shared = any(abs(count - round(count)) > 1e-6 for count in counts.values())
         said = [f"{quantity(round(count, 1), '', self._locale)} {self._kind(kind)}" for kind, count in counts.items()]
         return ("serves on average " if shared else "serves ") + ", ".join(said)
@@ -151,11 +152,6 @@ class Captions:
         link = f"link:{place.replace(':', '/', 1)}"
         said += [line_text(line, self._locale) for at in (place, link) for line in self._lines.get(at, ())]
         return "; ".join(said)
-
-
-def count_words(number: int, one: str, many: str = "") -> str:
-    """Write a number with its noun."""
-    return f"{number} {one if number == 1 else many or one + 's'}"
 
 
 def _ports(groups: Iterable[PortGroup], locale: str) -> str:

@@ -13,11 +13,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.line import WORST_FIRST, Kind, State
-from netaudit.publish.captions import Captions, count_words, floor_words, line_text, worst
+from netaudit.publish.captions import Captions, floor_words, line_text, worst
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
 from netaudit.publish.outline import outline
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
 from netaudit.publish.text import harmless, identity, place_name
+from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -142,10 +143,10 @@ class _Drawing:
             self.y += 30
             sheet.text(_LEFT, self.y, title, size=24, bold=True)
         facts = [
-            count_words(len(self.site.closet), "closet"),
-            count_words(len(self.site.switch), "switch", "switches"),
-            count_words(len(self.site.access_point), "access point"),
-            count_words(sum(device.count for device in self.site.device.values()), "device"),
+            counted(len(self.site.closet), "closet"),
+            counted(len(self.site.switch), "switch", "switches"),
+            counted(len(self.site.access_point), "access point"),
+            counted(sum(device.count for device in self.site.device.values()), "device"),
         ]
         sheet.text(_RIGHT, self.y, " \u00b7 ".join(facts), size=12, kind="faint", anchor="end")
         self.y += 12
@@ -329,7 +330,7 @@ class _Drawing:
                 y += _STEP
             sheet.close()
             return y - 9
-        sheet.text(_DROP_X, middle - 4, count_words(len(row.drops), "drop"), size=_SMALL)
+        sheet.text(_DROP_X, middle - 4, counted(len(row.drops), "drop"), size=_SMALL)
         for index, name in enumerate(row.drops):
             x = _DROP_X + index % _SOCKETS_A_ROW * 10
             y = middle + 6 + index // _SOCKETS_A_ROW * 10

@@ -13,7 +13,8 @@ from netaudit.audit.rules.rule import Weight
 from netaudit.audit.rules.table import RULES
 from netaudit.audit.seen import see
 from netaudit.capacity.line import WORST_FIRST, State
-from netaudit.errors import OutOfRange, PlanError, StoreError
+from netaudit.errors import PlanError, StoreError
+from netaudit.publish.silence import SILENT_AFTER
 from netaudit.publish.state import finding_view, segment_views, source_view
 from netaudit.publish.summary import summarise
 from netaudit.publish.template import render
@@ -32,10 +33,6 @@ if TYPE_CHECKING:
     from netaudit.store.records import Document
     from netaudit.store.store import Store
 
-# Boxes that ship each hour have then missed three times. common practice, no source
-SILENT_AFTER: Final = timedelta(hours=3)
-# More hours than since the first calendar; what Python can hold ends at two thousand times that.
-MOST_HOURS: Final = 10_000_000.0
 _WEIGHTS: Final = {rule.key: rule.weight for rule in RULES}
 _OTHERS: Final = re.compile(r"[^0-9a-z]+")
 # Of a folder's name so much is ours to choose; the key behind it tells two alike apart.
@@ -79,17 +76,6 @@ class Glance:
     sentence: str = ""
     busiest: Busiest | None = None
     report: str = ""
-
-
-def silent_after(hours: float) -> timedelta:
-    """
-    Take the time after which a box is silent as it was asked for.
-
-    Raises:    OutOfRange: it is none.
-    """
-    if not 0 < hours <= MOST_HOURS:
-        raise OutOfRange(f"--silent-after {hours:g}: write more than 0 hours, and at most {MOST_HOURS:.0f}")
-    return timedelta(hours=hours)
 
 
 def glance(news: News, now: datetime, silent_after: timedelta = SILENT_AFTER) -> Glance:

@@ -24,10 +24,11 @@ from netaudit.capacity.ledger import gather
 from netaudit.errors import NetauditError, StoreError
 from netaudit.publish.actions import Gate
 from netaudit.publish.entry import Access, Sessions
-from netaudit.publish.fleet import SILENT_AFTER, folder_of, glance, read_site, say_all, shipped_state, worst_first
+from netaudit.publish.fleet import folder_of, glance, read_site, say_all, shipped_state, worst_first
 from netaudit.publish.guard import SESSION, Guard
 from netaudit.publish.kept import Kept
 from netaudit.publish.page import LOCAL, LONGEST_SEARCH, central_routes, look_routes, tell_trouble
+from netaudit.publish.silence import SILENT_AFTER
 from netaudit.publish.state import first_state
 from netaudit.publish.template import render
 from netaudit.publish.text import harmless

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.text import kind_name, place_name, quantity, told, without_macs
 from netaudit.publish.views import headroom
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -91,10 +92,10 @@ def summarise(
         sentence = "Something can break equipment or hurt someone. See to it first."
     elif is_open or over or flaws:
         state = State.OVER
-        sentence = f"{_count(len(is_open) + len(over) + len(flaws), 'thing needs', 'things need')} doing."
+        sentence = f"{counted(len(is_open) + len(over) + len(flaws), 'thing needs', 'things need')} doing."
     elif tight:
         state = State.TIGHT
-        sentence = f"All works; {_count(len(tight), 'line has', 'lines have')} little left to grow."
+        sentence = f"All works; {counted(len(tight), 'line has', 'lines have')} little left to grow."
     elif not standings:
         state = State.UNMEASURED
         sentence = "The ledger has not been judged yet."
@@ -126,7 +127,3 @@ def _over(one: Standing, site: Site) -> str:
         f"{kind_name(line.kind)}, {place_name(line.place, site)}: {quantity(asked, line.unit, locale)} asked, "
         f"{quantity(line.supply, line.unit, locale)} there."
     )
-
-
-def _count(number: int, one: str, many: str) -> str:
-    return f"{number} {one if number == 1 else many}"

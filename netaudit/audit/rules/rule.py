@@ -117,11 +117,6 @@ def lasting(seconds: float) -> str:
     return f"{seconds:.0f} s"
 
 
-def counted(number: int, one: str) -> str:
-    """Write how many there are of something whose plural ends in s: "1 reading", "3 readings"."""
-    return f"{number} {one}{'s' * (number != 1)}"
-
-
 # What people count or know by another unit: the ledger's unit -> (size of one of theirs, its name, decimals).
 _UNITS: Final = {
     "bit/s": (1e6, " Mb/s", 1),

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from netaudit.audit.rules.rule import amount, counted, lasting, named
+from netaudit.audit.rules.rule import amount, lasting, named
 
 
 @pytest.mark.parametrize(
@@ -41,8 +41,3 @@ def test_amounts_have_the_unit_that_people_use() -> None:
     assert amount(7.2e12, "B") == "7.20 TB"
     assert amount(0.43, "share of the time") == "43 %"
     assert (amount(52.2, "stations"), amount(51.2, "stations", bare=True)) == ("52 stations", "51")
-
-
-def test_of_one_thing_is_spoken_as_of_one() -> None:
-    """None and many are plural, one alone is not."""
-    assert [counted(number, "reading") for number in (0, 1, 2)] == ["0 readings", "1 reading", "2 readings"]

@@ -11,8 +11,9 @@ from netaudit.audit.acceptance.checks.uplinks import astray
 from netaudit.audit.acceptance.last_word import last_wiring
 from netaudit.audit.acceptance.restart import not_back
 from netaudit.audit.acceptance.sockets import sockets
-from netaudit.audit.rules.rule import counted, named
+from netaudit.audit.rules.rule import named
 from netaudit.audit.wiring import switch_of
+from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from netaudit.audit.acceptance.confidence import (
     percentile_claim,
     share_claim,
 )
-from netaudit.audit.rules.rule import counted
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

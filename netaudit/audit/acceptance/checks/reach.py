@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.confidence import share_claim
-from netaudit.audit.rules.rule import counted, named
+from netaudit.audit.rules.rule import named
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
