@@ -41,11 +41,19 @@ def advise(line: Line) -> str | None:
 
 
 def _amount(missing: float, unit: str) -> str:
-    """Write what is missing; of what is counted only whole ones help."""
-    if unit not in _ONE:
-        return f"{missing:,.4g} {unit}"
-    count = math.ceil(missing)
-    return f"{count:,} {_ONE[unit] if count == 1 else unit}"
+    """Write what is missing as people write it; of what is counted only whole ones help."""
+    if unit in ONE:
+        count = math.ceil(missing)
+        return f"{count:,} {ONE[unit] if count == 1 else unit}"
+    sizes = _SIZES.get(unit, ((1.0, unit),))
+    size, name = next((one for one in sizes if missing >= one[0]), sizes[-1])
+    return f"{missing / size:,.4g} {name}"
 
 
-_ONE: Final = {"ports": "port", "stations": "station", "addresses": "address", "devices": "device", "hops": "hop"}
+# What is counted, when there is one of it.
+ONE: Final = {"ports": "port", "stations": "station", "addresses": "address", "devices": "device", "hops": "hop"}
+_SIZES: Final = {
+    "bit/s": ((1e9, "Gb/s"), (1e6, "Mb/s"), (1e3, "kb/s"), (1.0, "b/s")),
+    "B": ((1e12, "TB"), (1e9, "GB"), (1e6, "MB")),
+    "share of the time": ((0.01, "% of the time"),),
+}

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from netaudit.cli.output import console, print_json
+from netaudit.cli.output import WIDTH, console, print_json
 
 if TYPE_CHECKING:
     import argparse
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from rich.console import Console
 
@@ -115,8 +115,6 @@ def _document(site: Site, ledger: Ledger, before: Ledger | None) -> dict[str, ob
     }
 
 
-# What is counted needs no unit in each cell: the heading of its kind says what is counted.
-COUNTED = ("ports", "stations", "addresses", "devices", "hops")
 MARKS = {"within": "▄", "tight": "█", "over": "▲", "unmeasured": "□"}
 STYLES = {"within": "blue", "tight": "yellow", "over": "bold magenta", "unmeasured": "dim"}
 
@@ -128,12 +126,17 @@ def state_text(state: State) -> str:
     return f"[{STYLES[state.value]}]{MARKS[state.value]} {state_word(state)}[/]"
 
 
-def _safe(text: str) -> str:
+def _worst(line: Line) -> str:
+    """Write the worst that is said of a line, now or with growth."""
+    return state_text(line.grown_state) + (", grown" if line.grown_state is not line.state else "")
+
+
+def _safe(text: str, locale: str = "en") -> str:
     from rich.markup import escape
 
-    from netaudit.publish.text import harmless
+    from netaudit.publish.text import told
 
-    return escape(harmless(text, 400))
+    return escape(told(text, locale))
 
 
 def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) -> None:
@@ -146,7 +149,9 @@ def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) 
         return
     out.print(f"[bold]{title} ({len(items)})[/]")
     for item in items:
-        out.print(Padding(f"! {_safe(place_name(item.place, site))}: {_safe(item.text)}", (0, 0, 0, 1)))
+        out.print(
+            Padding(f"! {_safe(place_name(item.place, site))}: {_safe(item.text, site.site.locale)}", (0, 0, 0, 1))
+        )
         out.print(Padding(f"do: {_safe(item.cure)}  [dim]({_safe(item.basis)})[/]", (0, 0, 0, 3)))
     out.print()
 
@@ -163,38 +168,41 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
         f"[bold]Ledger of {_safe(header.name)}[/]: as planned, grown by {header.growth * 100:g} %, "
         "and what the ceiling leaves"
     )
-    out.print(_table(site, ledger.lines, out.width))
+    bases = {basis: number for number, basis in enumerate(dict.fromkeys(line.basis for line in ledger.lines), 1)}
+    out.print(_table(site, ledger.lines, out.width, bases))
+    out.print("[bold]By what it is counted[/]")
+    for basis, number in bases.items():
+        out.print(Padding(f"[dim]{number:2}  {_safe(basis)}[/]", (0, 0, 0, 1)))
+    out.print()
     todo = [(line, said) for line in ledger.lines if (said := advise(line)) is not None]
     _warn(out, "What doesn't fit together", ledger.flaws, site)
     if todo:
         out.print("[bold]What to do[/]")
         for line, said in todo:
-            out.print(f" {state_text(line.grown_state)}  {_safe(place_name(line.place, site))}")
-            out.print(Padding(_safe(said), (0, 0, 0, 3)))
+            out.print(f" {_worst(line)}  {_safe(place_name(line.place, site))}")
+            out.print(Padding(_safe(said, header.locale), (0, 0, 0, 3)))
     elif not ledger.flaws:
         out.print("Every line is within its ceiling, with growth. Nothing to do.")
 
 
 # Columns by the width from which each is shown, so that none is cut: where, what is left and the state are always there.
-_FROM_WIDTH = {"planned": 58, "grown": 79, "ceiling": 79, "basis": 98}
+_FROM_WIDTH = {"planned": 58, "grown": 79, "ceiling": 79, "by": 58}
 
 
-def _table(site: Site, lines: Iterable[Line], width: int) -> object:
+def _table(site: Site, lines: Iterable[Line], width: int, bases: Mapping[str, int]) -> object:
     from rich import box
     from rich.table import Table
 
-    from netaudit.publish.text import kind_name, place_name, quantity
+    from netaudit.publish.text import figure, kind_name, left, place_name
 
     locale = site.site.locale
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
-    titles = ("where", "planned", "grown", "ceiling", "left", "state", "basis")
+    titles = ("where", "planned", "grown", "ceiling", "left", "state", "by")
     shown = [at for at, title in enumerate(titles) if width >= _FROM_WIDTH.get(title, 0)]
     for at in shown:
         title = titles[at]
         if title == "where":
-            table.add_column(title, min_width=29 if width >= _FROM_WIDTH["basis"] else 10, overflow="fold")
-        elif title == "basis":
-            table.add_column(title, max_width=11, overflow="ellipsis", no_wrap=True)
+            table.add_column(title, min_width=29 if width >= WIDTH else 10, overflow="fold")
         else:
             table.add_column(title, justify="left" if title == "state" else "right", no_wrap=True)
     kinds: dict[object, list[Line]] = {}
@@ -203,13 +211,12 @@ def _table(site: Site, lines: Iterable[Line], width: int) -> object:
     for members in kinds.values():
         table.add_row(f"[bold]{kind_name(members[0].kind)}[/]")
         for line in members:
-            amounts = (line.planned, line.grown, line.usable, line.headroom)
             cells = (
                 f" {_safe(place_name(line.place, site))}",
-                *(quantity(amount, "" if line.unit in COUNTED else line.unit, locale) for amount in amounts),
-                state_text(line.grown_state if line.state.value == "within" else line.state)
-                + (" [dim]grown[/]" if line.grown_state is not line.state else ""),
-                f"[dim]{_safe(line.basis)}[/]",
+                *(figure(amount, line.unit, locale) for amount in (line.planned, line.grown, line.usable)),
+                left(line.headroom, line.unit, locale),
+                _worst(line),
+                f"[dim]{bases[line.basis]}[/]",
             )
             table.add_row(*(cells[at] for at in shown))
     return table
@@ -231,7 +238,7 @@ def _print_changes(out: Console, site: Site, before: Ledger, after: Ledger) -> N
     from rich import box
     from rich.table import Table
 
-    from netaudit.publish.text import kind_name, place_name, quantity
+    from netaudit.publish.text import figure, kind_name, left, place_name
 
     known = set(before.hazards) | set(before.flaws)
     _warn(out, "New hazards", (item for item in after.hazards if item not in known), site)
@@ -250,13 +257,20 @@ def _print_changes(out: Console, site: Site, before: Ledger, after: Ledger) -> N
         line = now or was
         if line is None:
             continue
+        before_and_after = [
+            (figure(one.planned, one.unit, locale), left(one.headroom, one.unit, locale), _worst(one)) if one else None
+            for one in (was, now)
+        ]
+        if before_and_after[0] == before_and_after[1]:
+            # What no figure shows is no change to a reader; --json has it.
+            continue
+        old, new = before_and_after
         table.add_row(
             kind_name(line.kind),
             _safe(place_name(line.place, site)),
-            quantity(was.planned, was.unit, locale) if was else "not there",
-            quantity(now.planned, now.unit, locale) if now else "gone",
-            quantity(now.headroom, now.unit, locale) if now else "",
-            state_text(now.state) if now else "",
+            old[0] if old else "not there",
+            new[0] if new else "gone",
+            *((new[1], new[2]) if new else ("", "")),
         )
     if table.row_count:
         out.print("[bold]Lines that change[/]")
@@ -276,12 +290,14 @@ def _explain(out: Console, site: Site, lines: Iterable[Line]) -> None:
         out.print(f"[bold]{kind_name(line.kind)}, {_safe(place_name(line.place, site))}[/]  ({line.place})")
         for step in line.steps:
             value = quantity(step.value, step.unit, locale)
-            out.print(Padding(f"{_safe(step.text)}: [bold]{value}[/] [dim]({_safe(step.source)})[/]", (0, 0, 0, 2)))
+            out.print(
+                Padding(f"{_safe(step.text, locale)}: [bold]{value}[/] [dim]({_safe(step.source)})[/]", (0, 0, 0, 2))
+            )
         supply = quantity(line.supply, line.unit, locale)
         usable = quantity(line.usable, line.unit, locale)
         out.print(
             Padding(
-                f"there is {supply}; we plan to use {line.ceiling * 100:g} % of it, {usable} "
+                f"of {supply} we plan to use {line.ceiling * 100:g} %, which is {usable} "
                 f"[dim]({_safe(line.ceiling_reason)})[/]",
                 (0, 0, 0, 2),
             )
@@ -291,5 +307,5 @@ def _explain(out: Console, site: Site, lines: Iterable[Line]) -> None:
         grown = quantity(line.grown, line.unit, locale)
         out.print(f"  with {site.site.growth * 100:g} % growth {grown}: {state_text(line.grown_state)}")
         if line.note:
-            out.print(f"  {_safe(line.note)}")
+            out.print(Padding(_safe(line.note, locale), (0, 0, 0, 2)))
         out.print()

@@ -18,6 +18,7 @@ from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_time
 from babel.numbers import format_currency, format_decimal, get_decimal_symbol, get_group_symbol
 
+from netaudit.capacity.advice import ONE
 from netaudit.capacity.line import Kind
 
 if TYPE_CHECKING:
@@ -181,7 +182,8 @@ def quantity(value: float, unit: str, locale: str = "en") -> str:
         return f"{number(value / factor, locale)}\u00a0{named}"
     if _is_currency(unit):
         return format_currency(value, unit, locale=locale_of(locale))
-    return f"{number(value, locale)}\u00a0{harmless(unit, 24)}" if unit else number(value, locale)
+    named = ONE.get(unit, unit) if value == 1 else unit
+    return f"{number(value, locale)}\u00a0{harmless(named, 24)}" if unit else number(value, locale)
 
 
 def figure(value: float, unit: str, locale: str = "en") -> str:

@@ -65,6 +65,23 @@ def test_every_kind_has_a_cure() -> None:
     assert advise(within) is None
 
 
+@pytest.mark.parametrize(
+    ("unit", "planned", "supply", "said"),
+    [
+        ("bit/s", 81.54e6, 70e6, "lacks 11.54 Mb/s now, "),
+        ("B", 5.5e12, 3.6e12, "lacks 1.9 TB now, "),
+        ("share of the time", 0.6, 0.48, "lacks 12 % of the time now, "),
+        ("W", 180.0, 95.6, "lacks 84.4 W now, "),
+    ],
+)
+def test_what_lacks_is_said_in_the_unit_that_fits(unit: str, planned: float, supply: float, said: str) -> None:
+    """Nobody reads 1.154e+07 bit/s: what lacks is written as the figures beside it are."""
+    line = Line(
+        Kind.MONEY, "site:x", unit, supply, 1.0, "why", planned=planned, grown=2 * planned, basis="the site plan"
+    )
+    assert (advise(line) or "").startswith(said)
+
+
 def test_what_lacks_now_is_not_what_lacks_with_growth() -> None:
     """Of one port planned, 1.25 with growth and none there, one lacks now and two later; only whole ports help."""
     line = Line(Kind.POWERED_PORTS, "switch:x", "ports", 0.0, 0.9, "why", 1.0, 1.25, "the site plan")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -114,3 +115,35 @@ def test_a_plan_in_other_units_is_the_same_ledger(capsys: pytest.CaptureFixture[
         assert (one["kind"], one["place"], one["state"]) == (two["kind"], two["place"], two["state"])
         assert one["planned"] == pytest.approx(two["planned"], rel=1e-9)
         assert one["supply"] == pytest.approx(two["supply"], rel=1e-9)
+
+
+def test_what_if_shows_no_row_whose_figures_stay(capsys: pytest.CaptureFixture[str]) -> None:
+    """A change that no figure shows is none to a reader: no row has the same figure before and after and the same rest."""
+    said = _said(capsys, str(DEMO), "--add", "2:tablet@study", status=0)
+    rows = [
+        re.split(r"\s{2,}", line.strip()) for line in said.splitlines() if re.search(r"\b(within|tight|over)\b", line)
+    ]
+    assert rows
+    shown = {(line["kind"], line["place"]) for line in _document(capsys, str(DEMO), "--add", "2:tablet@study")["lines"]}
+    assert len(rows) < len(shown)
+    assert not [row for row in rows if row[-4] == row[-3] and row[0] == "Airtime"]
+
+
+def test_a_line_that_only_growth_takes_over_says_so(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Tight now and over with growth: the row and the advice say the same, that it is over when grown."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(
+        '[site]\nname = "x"\n[segment.a]\nnetwork = "10.0.0.0/24"\n[switch.s]\nports = 10\n'
+        '[device.d]\nkind = "printer"\ncount = 9\n'
+    )
+    said = _said(capsys, str(plan), status=0)
+    assert re.search(r"switch s +10 +\S+ +9 +-?\S+ +▲ over, grown", said)
+    assert "▲ over, grown  switch s" in said
+
+
+def test_each_line_has_its_basis_below(capsys: pytest.CaptureFixture[str]) -> None:
+    """No basis is cut: each stands below in full, under the number that is beside its lines."""
+    said = _said(capsys, str(DEMO))
+    flat = " ".join(said.split())
+    for line in _document(capsys, str(DEMO))["lines"]:
+        assert " ".join(line["basis"].split()) in flat
