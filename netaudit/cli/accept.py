@@ -60,10 +60,11 @@ def run(args: argparse.Namespace) -> int:
     import json
     from pathlib import Path
 
-    from netaudit.audit.acceptance.certificate import certify, write_certificate
+    from netaudit.audit.acceptance.certificate import certify, need_sound, write_certificate
     from netaudit.audit.acceptance.evidence import write_evidence
     from netaudit.audit.sealed import digest
     from netaudit.cli.output import need_folder, write_whole
+    from netaudit.errors import OutOfRange
     from netaudit.publish.certificate import render_certificate
     from netaudit.site.load import fingerprint, parse_site, read_plan
 
@@ -72,19 +73,28 @@ def run(args: argparse.Namespace) -> int:
     if args.verify:
         return _verify(args, site, fingerprint(plan))
     waivers = [*_waivers_in(args.waivers), *map(_waiver, args.waive)]
+    need_sound(waivers)
     need_folder(args.out)
     evidence = _evidence(args, site)
     text = write_evidence(evidence)
-    certificate = certify(site, evidence, plan_sha256=fingerprint(plan), evidence_sha256=digest(text), waivers=waivers)
-    page = render_certificate(certificate, site)
     folder = Path(args.out)
-    files: dict[str, str | bytes] = {EVIDENCE: text, CERTIFICATE: write_certificate(certificate), PAGE: page}
+    # Kept before it is judged: whatever goes wrong from here on, half an hour of looking can be judged again (--evidence).
+    write_whole(folder / EVIDENCE, text)
+    try:
+        certificate = certify(
+            site, evidence, plan_sha256=fingerprint(plan), evidence_sha256=digest(text), waivers=waivers
+        )
+    except OutOfRange as error:
+        raise OutOfRange(f"{error}; what was seen is kept: --evidence {folder / EVIDENCE} judges it") from error
+    page = render_certificate(certificate, site)
+    write_whole(folder / CERTIFICATE, write_certificate(certificate))
+    write_whole(folder / PAGE, page)
+    files = [EVIDENCE, CERTIFICATE, PAGE]
     if args.pdf:
         from netaudit.publish.pdf import to_pdf
 
-        files[PRINT] = to_pdf(page)
-    for name, content in files.items():
-        write_whole(folder / name, content)
+        write_whole(folder / PRINT, to_pdf(page))
+        files.append(PRINT)
     if args.store:
         _keep(site.site.name, args.store, write_certificate(certificate))
     if args.json:

@@ -110,6 +110,27 @@ def test_a_wrong_call_ends_in_one_line(
     assert not out.exists()
 
 
+def test_a_waiver_that_can_be_none_is_told_before_the_look(plan: str, capsys: pytest.CaptureFixture[str]) -> None:
+    """Of a check that there is none of; the look itself would end otherwise, as this plan names no interface."""
+    assert main(["accept", plan, "--waive", "spede=the wall is opened in autumn, R. Marsh"]) == 2
+    assert "there is no such check" in capsys.readouterr().err
+
+
+def test_what_was_seen_outlives_a_waiver_of_a_wrong_place(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Status 2 and the places that there are; the evidence is written all the same, and can be judged again."""
+    out = tmp_path / "out"
+    call = ["accept", plan, "--out", str(out), "--evidence"]
+    waiver = "presence/device:gaet=on repair, R. Marsh"
+    assert main([*call, _evidence(tmp_path, without(as_planned(), GATE)), "--waive", waiver]) == 2
+    error = capsys.readouterr().err
+    assert "device:desk" in error
+    assert f"--evidence {out / 'evidence.json'}" in error
+    assert [path.name for path in out.iterdir()] == ["evidence.json"]
+    assert main([*call, str(out / "evidence.json"), "--waive", waiver.replace("gaet", "gate")]) == 0
+
+
 class _Typed(io.StringIO):
     """A terminal at which this is typed."""
 

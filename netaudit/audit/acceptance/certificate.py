@@ -99,6 +99,7 @@ def certify(
 
     Raises:    OutOfRange: a waiver without a name or a reason, or for a check or place that there is none of.
     """
+    need_sound(waivers, checks)
     trial = prepare(site, evidence)
     results = [
         Result(check.key, check.question, check.standard, items) for check in checks if (items := _ask(check, trial))
@@ -124,9 +125,26 @@ def _ask(check: Check, trial: Trial) -> tuple[Item, ...]:
         return (Item("site", Outcome.NOT_TESTED, text, "This is a fault of the program: report it with this line."),)
 
 
+def need_sound(waivers: Sequence[Waiver], checks: Sequence[Check] = CHECKS) -> None:
+    """
+    Refuse what can be no waiver whatever the evidence says.
+
+    Raises:    OutOfRange: a waiver without a name or a reason, or for a check that is none of the table's.
+    """
+    known = [check.key for check in checks]
+    for waiver in waivers:
+        if not waiver.reason.strip() or not waiver.name.strip():
+            raise OutOfRange(f'waiver of {waiver.check}: write why, and who says so, as "{waiver.check}=reason, name"')
+        if waiver.check.partition("/")[0] not in known:
+            raise _no_such(waiver, known)
+
+
+def _no_such(waiver: Waiver, known: Sequence[str]) -> OutOfRange:
+    listed = ", ".join(known)
+    return OutOfRange(f"waiver of {waiver.check}: there is no such check here; write one of {listed}, or CHECK/PLACE")
+
+
 def _waive(results: list[Result], waiver: Waiver) -> list[Result]:
-    if not waiver.reason.strip() or not waiver.name.strip():
-        raise OutOfRange(f'waiver of {waiver.check}: write why, and who says so, as "{waiver.check}=reason, name"')
     key, _, place = waiver.check.partition("/")
     hit = False
     changed: list[Result] = []
@@ -141,8 +159,11 @@ def _waive(results: list[Result], waiver: Waiver) -> list[Result]:
             items.append(replace(item, outcome=Outcome.WAIVED, waived_by=by) if waivable else item)
         changed.append(replace(result, items=tuple(items)))
     if not hit:
-        known = ", ".join(result.key for result in results)
-        raise OutOfRange(f"waiver of {waiver.check}: there is no such check here; write one of {known}, or CHECK/PLACE")
+        places = next((result.items for result in results if result.key == key), ())
+        if not places:
+            raise _no_such(waiver, [result.key for result in results])
+        listed = ", ".join(item.place for item in places[:6]) + (", ..." if len(places) > 6 else "")
+        raise OutOfRange(f"waiver of {waiver.check}: {key} has no such place; write one of {listed}")
     return changed
 
 
@@ -182,11 +203,24 @@ def verify(certificate: Certificate, site: Site | None, plan_sha256: str | None,
         plan_sha256=certificate.plan_sha256,
         evidence_sha256=certificate.evidence_sha256,
     )
-    if [_unwaived(one) for one in again.results] != [_unwaived(one) for one in certificate.results]:
+    if not _follows(certificate.results, again.results):
         wrong.append("judging the evidence again gives another result: the certificate, or the program, has changed")
     return tuple(wrong)
 
 
-def _unwaived(result: Result) -> tuple[str, tuple[tuple[str, bool, str], ...]]:
-    """Give what a waiver can't change: what was seen at each place, and whether that is enough."""
-    return result.key, tuple((item.place, item.outcome is Outcome.PASSED, item.evidence) for item in result.items)
+def _follows(stated: tuple[Result, ...], again: tuple[Result, ...]) -> bool:
+    """Say whether what is stated is what was judged again, but for waivers, which no evidence knows."""
+    return len(stated) == len(again) and all(
+        replace(one, items=()) == replace(other, items=())
+        and len(one.items) == len(other.items)
+        and all(_unwaived(item, judged) == judged for item, judged in zip(one.items, other.items, strict=True))
+        for one, other in zip(stated, again, strict=True)
+    )
+
+
+def _unwaived(item: Item, judged: Item) -> Item:
+    """Take a waiver off, from what could be waived."""
+    waived = (
+        item.outcome is Outcome.WAIVED and item.waived_by and judged.outcome in (Outcome.FAILED, Outcome.NOT_TESTED)
+    )
+    return replace(item, outcome=judged.outcome, waived_by="") if waived else item

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import random
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
@@ -364,6 +364,38 @@ def test_a_certificate_is_verified_against_plan_and_evidence() -> None:
     assert len(verify(certificate, house(), plan, other)) == 1
     forged = replace(certificate, evidence_sha256=digest(other))
     assert "another result" in verify(forged, house(), plan, other)[0]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"outcome": Outcome.NOT_TESTED},
+        {"outcome": Outcome.WAIVED},
+        {"evidence": "seen as it should be"},
+        {"cure": "nothing"},
+    ],
+    ids=["untested", "waived by nobody", "evidence", "cure"],
+)
+def test_a_certificate_sealed_anew_over_a_change_does_not_follow(changes: dict[str, Any]) -> None:
+    """The seal is no secret, so that the evidence decides: a failure can't be softened but by a waiver with a name."""
+    seen = _missing(as_planned())
+    text, certificate = write_evidence(freeze(seen, BEGAN, ENDED)), judged(seen)
+
+    def but(**changes: Any) -> tuple[str, ...]:
+        results = tuple(
+            replace(
+                result,
+                items=tuple(
+                    replace(item, **changes) if item.outcome is Outcome.FAILED else item for item in result.items
+                ),
+            )
+            for result in certificate.results
+        )
+        return verify(replace(certificate, results=results), house(), fingerprint(PLAN), text)
+
+    assert but() == ()
+    assert but(outcome=Outcome.WAIVED, waived_by="R. Marsh: on repair") == ()
+    assert "another result" in but(**changes)[0]
 
 
 def test_a_certificate_changed_by_hand_is_refused() -> None:
