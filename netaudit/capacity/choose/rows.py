@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from netaudit.site.quantity import parse
+
 if TYPE_CHECKING:
     from netaudit.site.equipment import (
         AccessPointSheet,
@@ -58,7 +60,7 @@ def _radio_row(radio: Radio, drawn: Row) -> Row:
     width_mhz = radio.width_mhz
     if "width" in drawn:
         # A channel as narrow as the plan draws it: every radio can be set to less than it can do.
-        width_mhz = min(width_mhz, float(str(drawn["width"]).split()[0]))
+        width_mhz = min(width_mhz, parse(drawn["width"], "width [MHz]"))
     row: Row = {
         "band": radio.band,
         "phy": radio.phy,
