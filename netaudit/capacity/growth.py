@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 from netaudit.errors import OutOfRange
-
-if TYPE_CHECKING:
-    from netaudit.capacity.line import Line
 
 
 def years_left(demand: float, usable: float, growth_per_year: float) -> float:
@@ -26,13 +22,3 @@ def years_left(demand: float, usable: float, growth_per_year: float) -> float:
     if demand == 0.0 or growth_per_year == 0.0 or math.isinf(usable):
         return math.inf
     return math.log(usable / demand) / math.log1p(growth_per_year)
-
-
-def outgrown_in(line: Line, growth_per_year: float) -> float:
-    """
-    Years until a line's planned demand passes its ceiling.
-
-    Raises:    OutOfRange: a negative growth.
-    Source:    as `years_left`.
-    """
-    return years_left(line.planned, line.usable, growth_per_year)

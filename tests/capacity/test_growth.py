@@ -1,27 +1,13 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.capacity import growth
-from netaudit.capacity.line import Kind, Line
 from netaudit.errors import OutOfRange
-
-LINE = Line(
-    Kind.PORTS,
-    "switch:hall",
-    "ports",
-    supply=20.0,
-    ceiling=0.9,
-    ceiling_reason="spare",
-    planned=9.0,
-    grown=11.25,
-    basis="the test",
-)
 
 
 @given(st.floats(0.1, 100.0), st.floats(1.0, 50.0), st.floats(0.001, 1.0))
@@ -32,17 +18,17 @@ def test_after_the_years_left_the_demand_is_what_is_usable(demand: float, times:
 
 
 # By hand: 9 ports doubling to the usable 18 at 100 % a year takes one year.
-def test_a_line_is_outgrown_at_its_ceiling() -> None:
-    """The ceiling counts, not the supply; what is over it is outgrown now."""
-    assert growth.outgrown_in(LINE, 1.0) == pytest.approx(1.0)
-    assert growth.outgrown_in(replace(LINE, planned=19.0), 0.08) == 0.0
+def test_doubling_each_year_reaches_the_double_in_a_year() -> None:
+    """What is over the usable amount is outgrown now."""
+    assert growth.years_left(9.0, 18.0, 1.0) == pytest.approx(1.0)
+    assert growth.years_left(19.0, 18.0, 0.08) == 0.0
 
 
 def test_what_never_grows_is_never_outgrown() -> None:
     """Without growth, demand or a limit there is no end."""
-    assert math.isinf(growth.outgrown_in(LINE, 0.0))
-    assert math.isinf(growth.outgrown_in(replace(LINE, planned=0.0), 0.08))
-    assert math.isinf(growth.outgrown_in(replace(LINE, supply=math.inf), 0.08))
+    assert math.isinf(growth.years_left(9.0, 18.0, 0.0))
+    assert math.isinf(growth.years_left(0.0, 18.0, 0.08))
+    assert math.isinf(growth.years_left(9.0, math.inf, 0.08))
 
 
 def test_shrinking_is_not_growth() -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, get_args
 
 from netaudit.capacity.choose.refusal import is_standing
 from netaudit.capacity.choose.search import CENT, Chosen, always, choose
-from netaudit.capacity.growth import outgrown_in, years_left
+from netaudit.capacity.growth import years_left
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, Line
 from netaudit.errors import NoSolution
@@ -45,6 +45,15 @@ class Wish:
     air: float = 1.0
     tidy: bool = False
     newest: bool = False
+
+    def covers(self, other: Wish) -> bool:
+        """Say whether a set for this wish is one for another, too."""
+        return (
+            self.growth >= other.growth
+            and self.air <= other.air
+            and self.tidy >= other.tidy
+            and self.newest >= other.newest
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,13 +121,15 @@ def wishes(site: Site) -> tuple[Wish, ...]:
     if five_years > growth:
         text = f"carries {_LONGER_YEARS} years of growth, {five_years * 100:.0f} % more"
         found.append(Wish(f"{_LONGER_YEARS}-years", text, five_years))
-    if site.access_point or any(site.profile[one.kind].link == "wifi" for one in site.device.values()):
+    on_air = bool(site.access_point) or any(site.profile[one.kind].link == "wifi" for one in site.device.values())
+    if on_air:
         calm = f"keeps radios under {_CALM_AIR * 100:g} % of their ceilings"
         found.append(Wish("calm-air", f"carries {growth * 100:g} % more and {calm}", growth, _CALM_AIR))
     tidy = f"carries {growth * 100:g} % more without injectors, from one switch a closet"
     found.append(Wish("tidy", tidy, growth, tidy=True))
     most = max(growth, five_years)
-    generous = f"carries {most * 100:.0f} % more, tidy, with the newest radios and the fastest router"
+    newest = "the newest radios and the fastest router" if on_air else "the fastest router"
+    generous = f"carries {most * 100:.0f} % more, tidy, with {newest}"
     found.append(Wish("generous", generous, most, tidy=True, newest=True))
     return tuple(found)
 
@@ -155,13 +166,14 @@ def frontier(
     watch: Callable[[], Callable[[], bool]] = lambda: always,
 ) -> Frontier:
     """
-    Choose once for each wish. Wishes that lead to the same set are one option, named after the most that it carries.
+    Choose once for each wish. Wishes that lead to the same set are one option, named after the most that it carries; so are
+    those of which one asks for more and costs no more.
 
     Args:      watch: gives for each wish what says whether to go on looking; always, when left out.
     Raises:    PlanError: the plan is wrong.
     """
     site = shape_site(raw, file, text)
-    offers: dict[tuple[tuple[str, tuple[str, ...]], ...], Offer] = {}
+    chosen_for: list[Offer] = []
     refused: list[tuple[Wish, str]] = []
     for wish in wishes(site):
         try:
@@ -176,13 +188,23 @@ def frontier(
         except NoSolution as error:
             refused.append((wish, str(error)))
             continue
-        offer = _offer(raw, chosen, wish, file)
+        chosen_for.append(_offer(raw, chosen, wish, file))
+    offers: dict[tuple[tuple[str, tuple[str, ...]], ...], Offer] = {}
+    for offer in (_for_no_more(one, chosen_for) for one in chosen_for):
         same = tuple(sorted(offer.bought.items()))
         # What the plan asks for keeps its name; else the wish that asks for more names the set.
         if same not in offers or offers[same].wish.name != GROWN:
             offers[same] = offer
     found = tuple(sorted(offers.values(), key=lambda one: one.figures.price))
     return Frontier(found, tuple(refused), free=not site.access_point)
+
+
+def _for_no_more(offer: Offer, all_of_them: Iterable[Offer]) -> Offer:
+    """Give for a wish the set of one that asks for more, where that costs no more: nobody would take less for his money."""
+    for other in all_of_them:
+        if other.wish.covers(offer.wish) and other.figures.price <= offer.figures.price + CENT:
+            offer = replace(other, wish=offer.wish, bound=offer.bound)
+    return offer
 
 
 def as_drawn(raw: Row, *, file: str = "site.toml", text: str = "") -> Offer:
@@ -256,17 +278,23 @@ def _outgrown(site: Site, lines: Iterable[Line]) -> tuple[float, Line | None]:
     """
     Give the years until the first line passes its ceiling. Of each demand only what grows counts.
 
-    A line's demand has a part that stays (links, beacons); planned and grown of the ledger tell the two apart.
+    A line's demand has a part that stays (links, beacons); planned and grown of the ledger tell the two apart. Where the plan
+    asks for no margin, a year's growth tells them.
     """
     growth, yearly = site.site.growth, site.site.growth_per_year
     best, limit = math.inf, None
+    if not yearly:
+        return best, limit
+    if not growth:
+        growth = yearly
+        header = site.site.model_copy(update={"growth": growth})
+        lines = gather(site.model_copy(update={"site": header})).lines
     for line in lines:
         if line.grown <= line.planned or line.kind is Kind.MONEY or is_standing(line):
             continue
-        growing = (line.grown - line.planned) / growth if growth else line.planned
+        growing = (line.grown - line.planned) / growth
         staying = max(0.0, line.planned - growing)
         years = years_left(growing, line.usable - staying, yearly) if line.usable > staying else 0.0
-        years = max(years, outgrown_in(line, yearly)) if not growth else years
         if years < best:
             best, limit = years, line
     return best, limit
