@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from netaudit.capacity.choose.frontier import Frontier, Offer
+    from netaudit.capacity.choose.frontier import Frontier, Offer, Wish
     from netaudit.site.model import Site
 
 
@@ -136,8 +136,8 @@ def _print(out: Console, found: Frontier) -> None:
         out.print(_table(found))
         for offer in found.offers:
             out.print(Text(_folded(f"{offer.wish.name}: {offer.wish.text}{_outgrown(offer)}{_unproven(offer)}")))
-            if found.free and offer.bought:
-                out.print(Text(_folded(f"   {_hung(offer)}")))
+            if found.free and (hung := _hung(offer)):
+                out.print(Text(_folded(f"   {hung}")))
         chosen = [offer for offer in found.offers if offer.bought]
         if len(chosen) > 1:
             out.print()
@@ -147,8 +147,27 @@ def _print(out: Console, found: Frontier) -> None:
             header = upper.site.site
             out.print(Text(_folded(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f} {header.currency}: {buys}")))
             out.print(Text(_folded(f"   {changes}")))
+    for why, wishes in _by_reason(found).items():
+        one = wishes[0]
+        who = f"{one.name}, which {one.text}" if len(wishes) == 1 else ", ".join(wish.name for wish in wishes)
+        out.print(Text(_folded(f"{who}: can't be had: {why}")))
+
+
+def _by_reason(found: Frontier) -> dict[str, list[Wish]]:
+    """Bring together what fails for one reason, in people's words."""
+    reasons: dict[str, list[Wish]] = {}
     for wish, why in found.refused:
-        out.print(Text(_folded(f"{wish.name}: no set carries it: {why}")))
+        reasons.setdefault(_in_words(why), []).append(wish)
+    return reasons
+
+
+def _in_words(why: str) -> str:
+    """Write a reason's places as people name them: the line to the outside, network home."""
+    import re
+
+    from netaudit.publish.text import place_name
+
+    return re.sub(r"\b[a-z_]+:[\w-][\w./-]*\b", lambda place: place_name(place[0]), why)
 
 
 def _folded(text: str) -> str:
@@ -159,14 +178,14 @@ def _folded(text: str) -> str:
 
 
 def _hung(offer: Offer) -> str:
-    """Say how many access points hang, and where: the plan has left it open."""
+    """Say how many access points hang, and where, as the plan has left it open; nothing where none does."""
     hung = {
         ref.removeprefix("access_point:"): sheets
         for ref, sheets in offer.bought.items()
         if ref.startswith("access_point:")
     }
     where = ", ".join(f"{name} ({sheets[0]})" for name, sheets in hung.items())
-    return f"{len(hung)} access point{'s' if len(hung) != 1 else ''}: {where}"
+    return f"{len(hung)} access point{'s' if len(hung) != 1 else ''}: {where}" if hung else ""
 
 
 def _for(time_s: float) -> Callable[[], bool]:
@@ -207,17 +226,19 @@ def _table(found: Frontier) -> object:
 
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     table.add_column("option", no_wrap=True)
-    for title in ("price", "powered\nports", "W left", "busiest\nradio", "stations\nleft", "years"):
+    on_air = any(offer.figures.busiest_radio for offer in found.offers)
+    air = ("busiest\nradio", "stations\nleft") if on_air else ()
+    for title in ("price", "powered\nports", "W left", *air, "years"):
         table.add_column(title, justify="right", no_wrap=True)
     for offer in found.offers:
         figures, header = offer.figures, offer.site.site
+        busy = (quantity(figures.busiest, "share", header.locale), f"{figures.stations_left:.0f}") if on_air else ()
         table.add_row(
             offer.wish.name,
             quantity(figures.price, header.currency, header.locale),
             str(figures.powered_ports),
             f"{figures.watts_left:.0f}",
-            quantity(figures.busiest, "share", header.locale),
-            f"{figures.stations_left:.0f}",
+            *busy,
             "never" if math.isinf(figures.years) else f"{figures.years:.1f}",
         )
     return table
@@ -237,15 +258,19 @@ def _write(path: str, offer: Offer, source: str) -> None:
 
 
 def _comments(offer: Offer) -> dict[str, str]:
+    from netaudit.capacity.choose.build import AT_HAND
+
     said: dict[str, str] = {}
     site: Site = offer.site
     for ref, sheets in offer.bought.items():
         table, _, name = ref.partition(":")
         if table == "closet":
             here = [switch for switch, row in site.switch.items() if row.closet == name]
-            said |= {f"switch.{one}": f"chosen: {sheet}" for one, sheet in zip(here, sheets, strict=True)}
+            for one, sheet in zip(here, sheets, strict=True):
+                said[f"switch.{one}"] = "at hand" if sheet.startswith(AT_HAND) else f"chosen: {sheet}"
         elif table == "link":
-            continue
+            here = [switch for switch, row in site.switch.items() if row.closet == name]
+            said[f"switch.{here[0]}"] += f", and for its way up {sheets[0]}"
         elif table == "device":
             said[f"device.{name}"] = f"fed by injectors: {sheets[0]}"
         else:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 import tomllib
 from importlib import resources
@@ -171,8 +172,121 @@ def test_no_solution_says_what_is_missing_and_what_would_do() -> None:
         choose(barn(max_switches=1), Equipment.model_validate(BARN_SHEETS))
     said = str(refused.value)
     assert said.startswith("closet barn needs ")
-    assert "11 powered ports with growth and the best sheet leaves 9 of a switch" in said
-    assert "2 switches would do but the plan allows 1" in said
+    assert "11 powered ports with growth (of the best switch on the sheets 9 can be used)" in said
+    assert "2 switches would do and 1 may stand there" in said
+
+
+def test_of_ports_only_whole_ones_are_needed_and_had() -> None:
+    """11 cameras and half as many again are 16.5 ports, 17 to be bought; 90 % of 16 are 14.4, of which 14 can be used."""
+    raw = {**barn(max_switches=1), "site": {"name": "barn", "growth": 0.5}}
+    sheets = {
+        **BARN_SHEETS,
+        "switch": {"sixteen": {"price": 9, "supply": "9 kW", "ports": [{"count": 16, "power": "type 2"}]}},
+    }
+    with pytest.raises(
+        NoSolution, match=r"17 powered ports with growth \(of the best switch on the sheets 14 can be used\)"
+    ):
+        choose(raw, Equipment.model_validate(sheets))
+
+
+def test_what_no_single_switch_has_together_is_said() -> None:
+    """Enough ports on one sheet, the rate on another, one switch allowed: neither lacks alone, and both would do."""
+    raw = barn(max_switches=1)
+    raw["device"] = {"desks": {"kind": "desktop", "count": 6, "at": "barn"}, "screen": {"kind": "camera", "at": "barn"}}
+    switches = {
+        "wide": {"price": 10, "ports": 16},
+        "strong": {"price": 20, "supply": "60 W", "ports": [{"count": 4, "power": "type 2"}]},
+    }
+    with pytest.raises(NoSolution, match=r"^closet barn needs .* together, .* them all; 2 switches would do"):
+        choose(raw, Equipment.model_validate({**BARN_SHEETS, "switch": switches}))
+
+
+def recorded(**recorder: object) -> Row:
+    """One camera, a recorder of the plan that is still to be bought."""
+    raw = barn(max_switches=1)
+    raw["device"]["cameras"] |= {"count": 1}
+    return {**raw, "recorder": {"box": {"closet": "barn", **recorder}}}
+
+
+RECORDERS: Row = {
+    **BARN_SHEETS,
+    "recorder": {"one-bay": {"price": 100, "bays": 1, "write": "100 Mb/s"}},
+    "disk": {"small": {"price": 50, "size": "1 TB"}},
+}
+
+
+def test_a_recorder_that_is_too_small_is_named_with_what_it_lacks() -> None:
+    """Twice the days need twice the space: what is lacking grows by just what the days between them record."""
+    lacks = []
+    for days in (1000, 2000):
+        with pytest.raises(NoSolution, match=r"nearest comes one-bay with 1 small: lacks ([\d.]+) TB now") as refused:
+            choose(recorded(retention=f"{days} d"), Equipment.model_validate(RECORDERS))
+        lacks.append(float(str(refused.value).partition("lacks ")[2].partition(" TB")[0]))
+    # space * days - 0.9 TB: the plan's ceiling of 90 % of a disk
+    assert lacks[1] + 0.9 == pytest.approx(2 * (lacks[0] + 0.9), rel=1e-3)
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        ({"disk": {}}, "there is no sheet of a disk; write one"),
+        ({"recorder": {}}, "there is no sheet of a recorder; write one"),
+    ],
+)
+def test_a_sheet_that_is_missing_is_called_for(change: Row, said: str) -> None:
+    """Without any disk, or any recorder, to choose from: it is said which sheet to write."""
+    with pytest.raises(NoSolution, match=said):
+        choose(recorded(), Equipment.model_validate({**RECORDERS, **change}))
+
+
+def test_disks_that_cannot_be_arranged_are_refused_in_words() -> None:
+    """A mirror in a recorder of one bay: the sentence says disks, and no amount is made up."""
+    with pytest.raises(NoSolution, match="disk") as refused:
+        choose(recorded(redundancy="mirror"), Equipment.model_validate(RECORDERS))
+    assert "inf" not in str(refused.value).split()
+
+
+def desks(count: int, growth: float) -> Row:
+    """A closet for two switches and some computers."""
+    return {
+        "site": {"name": "desks", "growth": growth, "growth_per_year": 0.05},
+        "segment": {"home": {"network": "192.0.2.0/24"}},
+        "closet": {"room": {"max_switches": 2}},
+        "device": {"desk": {"kind": "desktop", "count": count, "at": "room"}},
+    }
+
+
+DESK_SHEETS: Row = {
+    "switch": {name: {"price": 3.75 * ports, "ports": ports} for name, ports in (("s8", 8), ("s16", 16), ("s24", 24))},
+    "router": BARN_SHEETS["router"],
+}
+
+
+def test_years_are_told_where_the_plan_asks_for_no_margin() -> None:
+    """4 of 8 ports and the link, 5 % a year: 1 + 4 * 1.05^t = 7.2 after ln(6.2 / 4) / ln 1.05 years."""
+    chosen = frontier(desks(4, 0.0), Equipment.model_validate(DESK_SHEETS)).offer(GROWN)
+    assert chosen is not None
+    assert chosen.bought["closet:room"] == ("s8",)
+    assert chosen.figures.years == pytest.approx(math.log(6.2 / 4) / math.log(1.05))
+
+
+def test_no_option_costs_as_much_as_one_that_carries_more() -> None:
+    """Eight and sixteen ports cost what twenty-four do, and carry less: nobody is offered them."""
+    found = frontier(desks(11, 0.25), Equipment.model_validate(DESK_SHEETS))
+    prices = [offer.figures.price for offer in found.offers]
+    assert len(set(prices)) == len(prices)
+    chosen = found.offer(GROWN)
+    assert chosen is not None
+    assert chosen.bought["closet:room"] == ("s24",)
+
+
+@pytest.mark.parametrize("width", ["40MHz", "40  MHz", "0.04 GHz"])
+def test_a_drawn_width_is_read_as_the_plan_reads_it(width: str) -> None:
+    """However the plan writes 40 MHz, the access point that is bought keeps to it."""
+    raw, sheets = demo()
+    raw["access_point"]["hall"]["radio"][1]["width"] = width
+    chosen = choose(raw, Equipment.model_validate(sheets))
+    assert chosen.site.access_point["hall"].radio[1].width_mhz == 40
 
 
 def test_a_group_is_split_between_two_switches() -> None:

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity import feeding, links, poe, radio, recording
+from netaudit.capacity.advice import advise
 from netaudit.capacity.choose import rows
 from netaudit.capacity.choose.ground import ETHERNET_BPS, Ground, home_of
 from netaudit.capacity.choose.kinds import Kind, Need, Scales, links_of
@@ -249,42 +251,49 @@ def _recorders(ground: Ground, equipment: Equipment, scales: Scales) -> Iterable
             yield Choice(ref, (Option((), 0.0, needs, drawn, draw_w=recorder.draw_w),))
             continue
         found: list[Option] = []
-        missing: dict[str, float] = {}
+        nearest: tuple[float, str] | None = None
         for sheet_name, sheet in equipment.recorder.items():
             for disk_name, disk in equipment.disk.items():
                 for disks in range(1, sheet.bays + 1):
                     row = rows.recorder_row(drawn, sheet, disk, disks)
                     one = Recorder.model_validate(row).model_copy(update={"switch": recorder.switch})
-                    lacks = _lacking(ground.site, name, one)
                     if one.rate_bps < rates.get(ref, 0.0):
                         continue
-                    if lacks:
-                        if not missing or sum(lacks.values()) < sum(missing.values()):
-                            missing = lacks
+                    lacks = _lacking(ground.site, name, one)
+                    if lacks is not None:
+                        if nearest is None or lacks[0] < nearest[0]:
+                            nearest = (lacks[0], f"{sheet_name} with {disks} {disk_name}: {lacks[1]}")
                         continue
                     needs = _needs(_alone(ground.site, "recorder", name, one, {}), ref, scales)
                     sheets = (sheet_name, *(disk_name for _ in range(disks)))
                     found.append(Option(sheets, float(row["price"]), needs, row, draw_w=one.draw_w))
                     break  # more of the same disk cost more and the ledger asks for no more
         if not found:
-            said = "; ".join(f"{what} lacks {amount:.4g}" for what, amount in missing.items())
-            raise NoSolution(
-                f"recorder {name}: no sheet with its disks records what the cameras send ({said or 'no sheet'})"
-            )
+            raise NoSolution(f"recorder {name}: {_no_recorder(equipment, rates.get(ref, 0.0), nearest)}")
         yield Choice(ref, _lightest(found))
 
 
-def _lacking(site: Site, name: str, row: Recorder) -> dict[str, float]:
-    """Say what a recorder lacks, by the ledger's lines in their units."""
+def _no_recorder(equipment: Equipment, rate_bps: float, nearest: tuple[float, str] | None) -> str:
+    if not equipment.recorder or not equipment.disk:
+        what = "a disk" if equipment.recorder else "a recorder"
+        return f"there is no sheet of {what}; write one into the equipment"
+    if nearest is None:
+        return f"no sheet has a port of {rows.rate(rate_bps)}, which the cameras fill; write one that has, or a second recorder"
+    return f"nothing on the sheets records what the cameras send; nearest comes {nearest[1]}"
+
+
+def _lacking(site: Site, name: str, row: Recorder) -> tuple[float, str] | None:
+    """Say by how much a recorder is too small, as a share of what it has, and in words; None where it is not."""
     verdict = recording.judge(site.model_copy(update={"recorder": {**site.recorder, name: row}}))
     place = f"recorder:{name}"
-    lacks = {
-        f"{line.kind.value} [{line.unit}]": line.grown - line.usable
-        for line in verdict.lines
-        if line.place == place and line.grown_state is not State.WITHIN
-    }
-    lacks.update({flaw.kind: float("inf") for flaw in verdict.flaws if flaw.place == place})
-    return lacks
+    flaws = [f"{flaw.text}; {flaw.cure}" for flaw in verdict.flaws if flaw.place == place]
+    over = [line for line in verdict.lines if line.place == place and line.grown_state is not State.WITHIN]
+    if flaws:  # disks that can't be arranged carry nothing, and their lines say nothing more
+        return math.inf, flaws[0]
+    if not over:
+        return None
+    share = max(line.grown / line.usable if line.usable else math.inf for line in over)
+    return share, "; ".join(advise(line) or "" for line in over)
 
 
 def _lightest(options: list[Option]) -> tuple[Option, ...]:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.advice import advise
+from netaudit.capacity.choose.rows import rate
 from netaudit.capacity.choose.stacks import Demand, Stack, stacks
 from netaudit.capacity.ledger import gather
 from netaudit.capacity.line import Flaw, Hazard, Line, State
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
 # Lines on which no switch, access point, router or recorder has any bearing.
 _PLAIN = (LineKind.ADDRESSES, LineKind.DEVICE_COUNT, LineKind.CABLE, LineKind.HOPS)
 _MORE_SWITCHES = 8  # closets with more than this many switches are called for by nobody
+# What a demand counts, in its order: ports, powered ports, watts, then each set of ports.
+_WATTS = 2
+_COUNTED = 3
+_ROUNDING = 1e-9
 
 
 def standing(ground: Ground) -> list[str]:
@@ -58,49 +64,68 @@ def closet_refusal(
     if not wares and not kept:
         return f"closet {cabinet.name} needs a switch and there is no sheet of one; write one into the equipment"
     said = []
+    nowhere = False
     room = max(1, cabinet.most - len(kept))
     for index, asked in enumerate(demand.least):
         of_one = [_has(ware, demand, index) for ware in wares]
         of_kept = sum(_has(ware, demand, index) for ware in kept)
         best = max(of_one, default=0.0)
-        if of_kept + best * room < asked - 1e-9:
-            what, unit = _name(demand, index)
-            said.append(
-                f"{asked:.4g} {unit}{what} and the best sheet leaves {best:.4g} of a switch for use"
-                + (f", {cabinet.most} fit" if cabinet.most > 1 else "")
-            )
+        if of_kept + best * room < asked - _ROUNDING:
+            nowhere = nowhere or not of_kept + best
+            said.append(f"{_needed(demand, index, asked)} ({_offered(best, of_kept, room)})")
+    if not said:
+        switches = "one switch has" if cabinet.most == 1 else f"{cabinet.most} switches have"
+        said.append(f"ports, powered ports, watts and rates together, and no {switches} them all")
+    return f"closet {cabinet.name} needs {' and '.join(said)}; {_cure(cabinet, wares, kept, demand, nowhere=nowhere)}"
+
+
+def _offered(best: float, of_kept: float, room: int) -> str:
+    """Say what can be used of the best switch that is sold, and of those at hand; of a port only whole ones."""
+    best_said = f"of the best switch on the sheets {_floor(best)} can be used"
+    if not best:
+        best_said = "no switch on the sheets has any"
+    elif room > 1:
+        best_said += f", and {room} fit"
+    return f"{best_said}; those at hand have {_floor(of_kept)}" if of_kept else best_said
+
+
+def _cure(cabinet: Cabinet, wares: Sequence[Ware], kept: Sequence[Ware], demand: Demand, *, nowhere: bool) -> str:
     for count in range(cabinet.most + 1, cabinet.most + _MORE_SWITCHES):
         found, _ = stacks(wares, kept, count, demand)
         if found:
-            said.append(
-                f"{count} switches would do but the plan allows {cabinet.most}: raise max_switches, or move cables"
-            )
-            break
-    else:
-        said.append("write a larger sheet, or split the closet")
-    return f"closet {cabinet.name} needs " + "; ".join(said)
+            may = f"{cabinet.most} may stand there"
+            return f"{count} switches would do and {may}: raise max_switches, or move cables"
+    if not nowhere:
+        return "write the sheet of a larger switch, or split the closet"
+    fibre = any(one.medium == "fibre" for threshold in demand.counted for one in threshold)
+    return "write the sheet of a switch that has" + (", or of a pair of converters" if fibre else "")
 
 
 def _has(ware: Ware, demand: Demand, index: int) -> float:
     one = Stack((ware,), demand.link)
-    return one.room(0)[index] if index < 3 else float(one.suiting(0, demand.counted[index - 3]))
+    return one.room(0)[index] if index < _COUNTED else float(one.suiting(0, demand.counted[index - _COUNTED]))
 
 
-def _name(demand: Demand, index: int) -> tuple[str, str]:
-    if index == 0:
-        return " with growth and its links", "ports"
-    if index == 1:
-        return " with growth", "powered ports"
-    if index == 2:
-        return " set aside by class, with growth", "W"
-    return f" {_port(demand.counted[index - 3])}", "ports"
+def _needed(demand: Demand, index: int, asked: float) -> str:
+    if index == _WATTS:
+        return f"{asked:.4g} W set aside by class, with growth"
+    count = math.ceil(asked - _ROUNDING)
+    ports = "port" if count == 1 else "ports"
+    if index >= _COUNTED:
+        return f"{count} {_port(demand.counted[index - _COUNTED], ports)}"
+    return f"{count} {ports} with growth and its links" if index == 0 else f"{count} powered {ports} with growth"
 
 
-def _port(threshold: Threshold) -> str:
+def _floor(amount: float) -> str:
+    return f"{math.floor(amount + _ROUNDING):d}"
+
+
+def _port(threshold: Threshold, ports: str) -> str:
     each = []
     for one in sorted(threshold, key=lambda one: one.rate_bps):
-        power = "always on at 24 V" if one.passive else "" if one.power_class is None else f"of class {one.power_class}"
-        each.append(" ".join(part for part in (power, one.medium, f"from {one.rate_bps / 1e6:g} Mb/s on") if part))
+        power = ", always on at 24 V" if one.passive else f", of class {one.power_class}" if one.power_class else ""
+        faster = f" of {rate(one.rate_bps)} or more" if one.rate_bps else ""
+        each.append(f"{one.medium} {ports}{faster}{power}")
     return " or ".join(each)
 
 
