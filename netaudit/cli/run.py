@@ -41,6 +41,8 @@ def run(args: argparse.Namespace) -> int:
 
     logging.basicConfig(level=logging.WARNING, format="%(levelname)s %(name)s: %(message)s")
     logging.getLogger("netaudit").setLevel(logging.INFO)
+    # Turns that are left out are told by the schedule, in words that name the job.
+    logging.getLogger("apscheduler").setLevel(logging.ERROR)
     kept_at = store_of(args)
 
     def ready(watch: Watch, first: bool) -> None:  # noqa: FBT001 - called by the daemon, by position

@@ -8,6 +8,7 @@ health with its reason, and the next turn tries again.
 from __future__ import annotations
 
 import logging
+import time
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from ipaddress import IPv4Address, ip_address
@@ -17,6 +18,7 @@ from netaudit.errors import LookError, NetauditError
 from netaudit.observe.echo import EchoTarget, echo
 from netaudit.observe.listener import REPEAT_S, Listener
 from netaudit.observe.observation import Health, How, Sighting
+from netaudit.observe.pace import Pace
 from netaudit.observe.rights import need_raw
 from netaudit.observe.sweep import sweep
 from netaudit.observe.sweep6 import likely_addresses, sweep6
@@ -79,6 +81,8 @@ class Looks:
         self.interface = interface
         self.looking = looking
         self.learnt: dict[str, Learnt] = {}
+        # One for all looks: what a plan allows on a segment is their sum.
+        self._pace = Pace(looking.pace_per_s, now_s=time.monotonic())
         self._sink = sink
         self._now = now
 
@@ -105,7 +109,7 @@ class Looks:
                 self.interface,
                 self.segment.network,
                 segment=self.name,
-                pace_hz=self.looking.pace_per_s,
+                pace=self._pace,
                 retries=self.looking.retries,
             )
             self.learn(result.sightings)
@@ -126,7 +130,7 @@ class Looks:
                 segment=self.name,
                 networks=[network],
                 candidates=likely_addresses(known, [network]),
-                pace_hz=self.looking.pace_per_s,
+                pace=self._pace,
                 retries=self.looking.retries,
             )
             return result.sightings
@@ -181,6 +185,7 @@ class Looks:
                 interval_s=spread_s,
                 timeout_s=min(1.0, max(0.1, interval_s - spread_s)),
                 pace_hz=self.looking.pace_per_s,
+                pace=self._pace,
             )
             by_place = {target.place: target for target in targets}
             answered = [

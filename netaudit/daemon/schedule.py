@@ -106,6 +106,9 @@ class Schedule:
         try:
             await job()
             self.counts["ran", name] += 1
+        except asyncio.CancelledError:
+            # Only `stop` does that, and has said so; the library would tell of a failure, over thirty lines.
+            pass
         except Exception:
             self.counts["failed", name] += 1
             log.exception("%s failed", name)
@@ -113,8 +116,12 @@ class Schedule:
             self._running.discard(task)
 
     def _count(self, event: JobExecutionEvent) -> None:
-        what = "missed" if event.code == EVENT_JOB_MISSED else "overlapped"
-        self.counts[what, event.job_id] += 1
+        if event.code == EVENT_JOB_MISSED:
+            self.counts["missed", event.job_id] += 1
+            log.warning("%s came too late for its turn, which is left out", event.job_id)
+        else:
+            self.counts["overlapped", event.job_id] += 1
+            log.warning("%s still runs when it is due again: that turn is left out", event.job_id)
 
     async def _watch_clock(self) -> None:
         """Notice when the wall clock is set, and plan every interval from the new now."""

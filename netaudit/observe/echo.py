@@ -266,6 +266,7 @@ async def echo(
     interval_s: float = 60.0,
     timeout_s: float = 1.0,
     pace_hz: float = POLITE_HZ,
+    pace: Pace | None = None,
     source: IPv4Address | None = None,
     raw: bool = True,
     now_ns: Callable[[], int] = time.time_ns,
@@ -277,7 +278,7 @@ async def echo(
     the frame is handed to the kernel and ends with the kernel's receive stamp: it includes some microseconds of sending.
 
     Args:      networks: of the plan; targets outside are refused; count 1 to 1,000; gap_s, interval_s, timeout_s [s];
-               pace_hz: bound on all probes together [frames/s]; source: our address, None takes the interface's own in
+               pace_hz: bound on all probes together [frames/s]; pace: shared with other looks; source: our address, None takes the interface's own in
                the targets' networks; raw: False uses the ping socket.
     Raises:    LookError: no right, no such interface, it went down, or a target that isn't ours to look at.
                OutOfRange: more probes than the pace allows in the interval, too many targets, or no MAC.
@@ -293,14 +294,13 @@ async def echo(
         )
     loop = asyncio.get_running_loop()
     began_s = loop.time()
+    pace = pace or Pace(pace_hz, now_s=began_s)
     way = _PacketWay.to(interface, _source(interface, source, networks)) if raw else _PingWay(interface)
     with way:
         running = _Round(way, timeout_s, now_ns)
         if not raw:
-            await _warm_up(running, targets, Pace(pace_hz, now_s=loop.time()), timeout_s)
-        await _send_all(
-            running, targets, Pace(pace_hz, now_s=loop.time()), count=count, gap_s=gap_s, interval_s=interval_s
-        )
+            await _warm_up(running, targets, pace, timeout_s)
+        await _send_all(running, targets, pace, count=count, gap_s=gap_s, interval_s=interval_s)
         await _hear_rest(running, timeout_s)
         drops = way.drops()
     samples = tuple(

@@ -138,6 +138,7 @@ async def sweep(
     segment: str,
     source: IPv4Address | None = None,
     pace_hz: float = POLITE_HZ,
+    pace: Pace | None = None,
     retries: int = 2,
     timeout_s: float = 0.5,
     now_ns: Callable[[], int] = time.time_ns,
@@ -152,8 +153,8 @@ async def sweep(
 
     Args:      segment: its name in the plan, for the sightings; source: our address in the questions; None takes the
                interface's own address within the network, and if it has none asks as RFC 5227 probes do (from 0.0.0.0),
-               which no neighbour stores; pace_hz [frames/s]; retries: for the silent only; timeout_s [s]; now_ns: the
-               clock of the kernel's stamps [ns since the epoch].
+               which no neighbour stores; pace_hz [frames/s]; pace: shared with other looks, None makes one of pace_hz;
+               retries: for the silent only; timeout_s [s]; now_ns: the clock of the kernel's stamps [ns since the epoch].
     Raises:    LookError: no right, no such interface, or not a private network. OutOfRange: network, pace or retries.
     """
     check_network(network)
@@ -163,7 +164,7 @@ async def sweep(
         raise OutOfRange(f"{retries} retries and {timeout_s:g} s of waiting: write 0 to 10, and more than 0 to 60")
     loop = asyncio.get_running_loop()
     began_s = loop.time()
-    pace = Pace(pace_hz, now_s=began_s)
+    pace = pace or Pace(pace_hz, now_s=began_s)
     if source is not None and source not in network:
         raise LookError(f"source {source} is outside of {network}: neighbours would store a wrong entry")
     own = [address for address in own_addresses(interface) if address in network]

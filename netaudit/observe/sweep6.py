@@ -131,6 +131,7 @@ async def sweep6(
     candidates: Sequence[IPv6Address] = (),
     source: IPv6Address | None = None,
     pace_hz: float = POLITE_HZ,
+    pace: Pace | None = None,
     retries: int = 2,
     timeout_s: float = 0.5,
 ) -> Sweep6Result:
@@ -139,7 +140,7 @@ async def sweep6(
 
     Args:      segment: its name in the plan; networks: of the plan, besides the link itself; candidates: likely
                addresses in them; source: our link-local address, None takes the interface's; pace_hz [frames/s];
-               retries: rounds after the first; timeout_s [s] after each round.
+               pace: shared with other looks, None makes one of pace_hz; retries: rounds after the first; timeout_s [s] after each round.
     Raises:    LookError: no right, no such interface, no IPv6 on it, or an address that is not ours to look at.
                OutOfRange: pace or retries.
     """
@@ -157,7 +158,7 @@ async def sweep6(
         )
     loop = asyncio.get_running_loop()
     began_s = loop.time()
-    pace = Pace(pace_hz, now_s=began_s)
+    pace = pace or Pace(pace_hz, now_s=began_s)
     identifier = secrets.randbelow(1 << 16)
     with PacketSocket(interface, ETHERTYPE, accept=icmpv6_filter(), all_multicast=True) as sock:
         running = _Sweep6(sock, networks, identifier)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import UTC, datetime
 from ipaddress import IPv4Network, IPv6Address, IPv6Network
 from typing import TYPE_CHECKING
@@ -82,6 +83,30 @@ def test_an_interface_without_ipv6_is_a_source_in_trouble_and_the_sweep_goes_on(
     assert not health["sweep6:home"].good
     assert "no link-local IPv6 address" in health["sweep6:home"].reason
     assert len({one.mac for one in told if isinstance(one, Sighting)}) == 4
+
+
+async def look_all_ways(plan: str) -> None:
+    """Sweep, over IPv6 too, while the devices that a first sweep has learnt are asked by echo again and again."""
+    site = parse_site(plan)
+    look = Looks("home", site.segment["home"], "seg0", site.looking, sink=lambda _: None, now=lambda: datetime.now(UTC))
+    await look.sweep()
+    sweeping = asyncio.create_task(look.sweep())
+    while not sweeping.done():
+        await look.echo_devices()
+    await sweeping
+
+
+def test_all_looks_at_a_segment_keep_one_pace(lab: Lab) -> None:
+    """By the far kernel's stamps sweeps and echoes together stay within the pace of the plan, and both kinds of frames were there."""
+    segment = lab.segment(crowd(NET, 20), own=OWN, log=True)
+    hurried = PLAN.replace("pace = 500", 'pace = 60\necho_every = "1 s"').replace("retries = 1", "retries = 0")
+    lab.call(look_all_ways, hurried + f'network6 = "{NET6}"\n')
+    asked = segment.log()
+    assert {"arp", "echo"} <= {question.kind for question in asked}
+    stamps = [question.at_ns for question in asked]
+    for number, stamp in enumerate(stamps):
+        # A second's tokens, those that waited (60 * 0.02), and a frame for each edge.
+        assert sum(1 for later in stamps[number:] if later - stamp < 1_000_000_000) <= 60 + 1.2 + 2
 
 
 @pytest.mark.parametrize("network", ["2600::/64", "2000::/3"])

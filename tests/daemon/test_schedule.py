@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
+from typing import TYPE_CHECKING
 
 from netaudit.daemon import schedule as module
 from netaudit.daemon.schedule import Schedule
+
+if TYPE_CHECKING:
+    import pytest
 
 
 async def test_a_slow_job_does_not_overlap_itself_and_delays_nobody() -> None:
@@ -74,8 +79,8 @@ async def test_a_job_that_fails_is_counted_and_runs_again() -> None:
     assert timetable.counts["failed", "broken"] == calls
 
 
-async def test_stopping_waits_for_what_runs_and_cancels_what_hangs() -> None:
-    """A job that ends within the time is let end; one that doesn't is cancelled, and stopping ends."""
+async def test_stopping_waits_for_what_runs_and_cancels_what_hangs(caplog: pytest.LogCaptureFixture) -> None:
+    """A job that ends within the time is let end; one that doesn't is cancelled, which is told in one line, and stopping ends."""
     ended: list[str] = []
 
     async def ends() -> None:
@@ -95,8 +100,11 @@ async def test_stopping_waits_for_what_runs_and_cancels_what_hangs() -> None:
     timetable.start()
     await asyncio.sleep(0.1)
     await timetable.stop(0.6)
-    await asyncio.sleep(0)
+    await asyncio.sleep(0.05)
     assert ended == ["ends", "cancelled"]
+    assert [record.getMessage() for record in caplog.records if record.levelno >= logging.WARNING] == [
+        "hangs did not end within 0.6 s and is cancelled"
+    ]
 
 
 async def test_a_clock_that_is_set_makes_no_storm_and_no_silence(monkeypatch) -> None:  # type: ignore[no-untyped-def] # noqa: ANN001
