@@ -31,7 +31,8 @@
       if (!answer.ok) throw new Error(String(answer.status));
       const { at } = await answer.json();
       if (live && !held && at && at !== shown) await renew();
-      if (!at || at === shown) said.textContent = live && !held ? "This page follows by itself." : "This is the present state.";
+      if (!at) said.textContent = "Not judged yet. Reload in a minute.";
+      else if (at === shown) said.textContent = live && !held ? "This page follows by itself." : "This is the present state.";
       else {
         const minutes = Math.round((Date.parse(at) - Date.parse(shown)) / 60000);
         const age = shown && minutes > 0 ? `This page is ${minutes} min older than the latest judgement. ` : "A newer judgement is there. ";

@@ -13,9 +13,10 @@ from netaudit.audit import vocabulary
 from netaudit.audit.roster import enrol
 from netaudit.audit.seen import SILENT_SWEEPS
 from netaudit.errors import OutOfRange
+from netaudit.publish.changes import change_words, changes_of, name_of
 from netaudit.publish.state import finding_view
 from netaudit.publish.text import harmless
-from netaudit.publish.week import HOUR, WEEK, delay_series, name_of, presence_points
+from netaudit.publish.week import HOUR, WEEK, delay_series, presence_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -178,6 +179,15 @@ class Kept:
         now = self._now()
         settled = self._store.closed_findings(now - SETTLED_BACK, now + timedelta(seconds=1))
         return tuple(finding_view(finding, now) for finding in reversed(settled))
+
+    def changed(self) -> list[str]:
+        """Say in a few sentences what changed in the last week."""
+        now = self._now()
+        week = now - WEEK, now + timedelta(seconds=1)
+        found = (*self._store.open_findings(), *self._store.closed_findings(*week))
+        findings = tuple(finding_view(finding, now) for finding in found)
+        changes = changes_of(self._site, self._roster, self._store.devices(now), findings, week)
+        return change_words(self._site, changes, findings, week)
 
     def acknowledge(self, key: str, reason: str) -> None:
         """Note that a person has seen an open finding. Raises OutOfRange: no reason was given."""

@@ -11,21 +11,20 @@ from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.forecast import FEWEST_DAYS
 from netaudit.capacity.line import Kind, State
+from netaudit.publish.changes import change_words
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.plots import delay_plot, presence_plot
 from netaudit.publish.summary import ledger_rows, summarise
 from netaudit.publish.template import render
-from netaudit.publish.text import harmless, kind_name, place_name, span
+from netaudit.publish.text import kind_name, place_name, span
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from netaudit.publish.report_data import DeviceChange, WeekReport
+    from netaudit.publish.report_data import WeekReport
     from netaudit.publish.views import FindingView
 
-_CHANGE_WORDS: Final = {"new": "new", "missing": "missing", "back": "back again"}
-# More names than this in one sentence are not read; the table below has them all.
-_MOST_NAMES: Final = 5
 # The summary is one page; the tables have the rest.
 _MOST_AHEAD: Final = 3
 
@@ -61,43 +60,16 @@ def _state_counts(states: Iterable[State]) -> str:
     counts = Counter(states)
     if not counts:
         return "The ledger has no lines yet."
-    total = counts.total()
     said = [f"{counts[state]} {STATE_WORDS[state]}" for state in State if counts[state]]
-    return f"Of {total} {'line' if total == 1 else 'lines'} in the ledger: {', '.join(said)}."
+    return f"Of {counted(counts.total(), 'line')} in the ledger: {', '.join(said)}."
 
 
 def _changed(data: WeekReport) -> list[str]:
-    said: list[str] = []
-    for change, words in _CHANGE_WORDS.items():
-        found = [one for one in data.changes if one.change == change]
-        if found:
-            count = f"{len(found)} {'device is' if len(found) == 1 else 'devices are'} {words}"
-            said.append(f"{count}{_which(found, data)}.")
-    opened = sum(data.since <= finding.opened_at < data.until for finding in data.findings)
-    closed = sum(finding.closed_at is not None for finding in data.findings)
-    if opened:
-        said.append(f"{opened} {'finding was' if opened == 1 else 'findings were'} opened.")
-    if closed:
-        said.append(f"{closed} {'finding was' if closed == 1 else 'findings were'} settled.")
+    said = change_words(data.site, data.changes, data.findings, (data.since, data.until))
     if data.tighter:
         one = data.tighter[0].line
         said.append(f"What got tightest: {kind_name(one.kind).lower()}, {place_name(one.place, data.site)}.")
     return said
-
-
-def _which(changes: list[DeviceChange], data: WeekReport) -> str:
-    """Name a few devices that have names; of many or nameless ones say where most of them are."""
-    names = [harmless(one.name, 48) for one in changes if one.name]
-    if len(names) == len(changes) <= _MOST_NAMES:
-        return f": {', '.join(names)}"
-    segments = Counter(one.segment for one in changes if one.segment)
-    if not segments:
-        return ""
-    segment, count = segments.most_common(1)[0]
-    where = place_name(f"segment:{segment}", data.site)
-    if count == len(changes):
-        return f", on {where}" if count == 1 else f", all on {where}"
-    return f", most on {where}" if count * 2 > len(changes) else f", on {len(segments)} networks"
 
 
 def _ahead(data: WeekReport) -> list[str]:
@@ -130,4 +102,6 @@ def _by_age(findings: Iterable[FindingView]) -> list[FindingView]:
 def _lasted(finding: FindingView, data: WeekReport) -> str:
     end = finding.closed_at or data.until
     lasted = span(max(0.0, (end - finding.opened_at).total_seconds()))
-    return lasted if finding.closed_at is not None else f"{lasted}, still open"
+    if finding.closed_at is None:
+        return f"{lasted}, still open"
+    return f"{lasted}, then told in a wider finding" if finding.merged else lasted

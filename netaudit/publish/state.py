@@ -62,6 +62,7 @@ def finding_view(finding: Finding, now: datetime) -> FindingView:
         opened_at=finding.opened_at,
         closed_at=finding.closed_at,
         quiet=finding.acknowledged_at is not None or finding.muted(now),
+        merged=finding.closed_at is not None and finding.evidence.get("closed", "over") != "over",
         key=finding.key,
         reason=finding.reason,
         acknowledged_at=finding.acknowledged_at,

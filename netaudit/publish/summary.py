@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from netaudit.audit.rules.outgrown import BUSY_AIR, OUTGROWN
+from netaudit.capacity.advice import CURES
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.text import kind_name, place_name, quantity, told, without_macs
 from netaudit.publish.views import headroom
@@ -78,13 +80,19 @@ def summarise(
 ) -> Summary:
     """Judge the whole in one sentence. Hazards come first, then what is open, then what is over, then what is tight."""
     is_open = [finding for finding in findings if finding.closed_at is None and not finding.quiet]
-    over = [one for one in standings if one.state is State.OVER]
+    known = [finding for finding in findings if finding.closed_at is None and finding.quiet]
+    found = {(finding.rule, finding.place) for finding in (*is_open, *known)}
+    over = [
+        one
+        for one in standings
+        if one.state is State.OVER and (one.line.state is State.OVER or (_rule_of(one), one.line.place) not in found)
+    ]
     tight = [one for one in standings if one.state is State.TIGHT]
     to_do = [
         *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
         # A finding's own sentence says where.
         *(_finding(found, site) for found in is_open),
-        *(ToDo(_over(one, site), "") for one in over),
+        *(_over(one, site) for one in over),
         *(_caution("", found.place, found.text, found.cure, site) for found in flaws),
     ]
     if hazards:
@@ -104,7 +112,7 @@ def summarise(
         sentence = "The plan is sound. Nothing has been measured yet."
     else:
         state = State.WITHIN
-        sentence = "All is well."
+        sentence = "All is well, but for what is acknowledged or muted." if known else "All is well."
     return Summary(state, sentence, tuple(to_do[:MOST_TO_DO]), max(0, len(to_do) - MOST_TO_DO))
 
 
@@ -120,10 +128,16 @@ def _finding(found: FindingView, site: Site) -> ToDo:
     return ToDo(f"{said[:1].upper()}{said[1:]}.", told(found.cure, locale))
 
 
-def _over(one: Standing, site: Site) -> str:
+def _rule_of(one: Standing) -> str:
+    """Name the rule that finds more in use than planned: what it found is told once, and no more when it is acknowledged."""
+    return BUSY_AIR.key if one.line.kind is Kind.AIRTIME else OUTGROWN.key
+
+
+def _over(one: Standing, site: Site) -> ToDo:
     line, locale = one.line, site.site.locale
     asked = max(line.planned, one.observed.latest if one.observed is not None else line.planned)
-    return (
-        f"{kind_name(line.kind)}, {place_name(line.place, site)}: {quantity(asked, line.unit, locale)} asked, "
-        f"{quantity(line.supply, line.unit, locale)} there."
+    return ToDo(
+        f"{kind_name(line.kind)}, {place_name(line.place, site)}: needs {quantity(asked, line.unit, locale)}, "
+        f"has {quantity(line.supply, line.unit, locale)}.",
+        f"What helps: {CURES[line.kind]}.",
     )

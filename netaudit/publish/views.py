@@ -19,8 +19,9 @@ class FindingView:
     """
     One finding, for people.
 
-    text   one sentence; cure: what to do, empty when there is no more to say; quiet: acknowledged or muted by a person
-    key    names it among the open ones; reason: what the person wrote, muted_until: for how long, when it was muted
+    text    one sentence; cure: what to do, empty when there is no more to say; quiet: acknowledged or muted by a person
+    merged  it was closed because a wider finding tells it since then, not because it is over
+    key     names it among the open ones; reason: what the person wrote, muted_until: for how long, when it was muted
     """
 
     rule: str
@@ -30,6 +31,7 @@ class FindingView:
     opened_at: datetime
     closed_at: datetime | None
     quiet: bool = False
+    merged: bool = False
     key: str = ""
     reason: str = ""
     acknowledged_at: datetime | None = None

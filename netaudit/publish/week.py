@@ -14,37 +14,34 @@ from netaudit.audit.history import outlook, series_of
 from netaudit.audit.join import stand
 from netaudit.audit.seen import see
 from netaudit.publish.cautions import cautions_for
+from netaudit.publish.changes import changes_of, name_of
 from netaudit.publish.reminders import reminders
 from netaudit.publish.report_data import (
     DelayPoint,
     DelaySeries,
-    DeviceChange,
     Drift,
     Outlook,
     PresencePoint,
     WeekReport,
 )
 from netaudit.publish.state import finding_view, segment_views, source_view
-from netaudit.publish.text import harmless, place_name
+from netaudit.publish.text import harmless
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from netaudit.audit.calibration import Calibration
-    from netaudit.audit.roster import Roster
     from netaudit.audit.standing import Standing
     from netaudit.capacity.ledger import Ledger
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
-    from netaudit.store.records import Device, Interval, Rollup
+    from netaudit.store.records import Interval, Rollup
     from netaudit.store.store import Store
 
 HOUR: Final = timedelta(hours=1)
 WEEK: Final = timedelta(days=7)
 # Beside the gateways, so many devices with the worst answers are drawn: more charts are not read.
 WORST_DEVICES: Final = 4
-# A device that first shows within this time of the store's own beginning is not new, it was there before us.
-SETTLING: Final = timedelta(days=1)
 # A prediction of the air is held against two weeks: the nights and days of one could be those of a holiday.
 CALIBRATED_ON: Final = timedelta(days=14)
 # A greatest use that rose by less than this share of what may be used is the same as before. common practice, no source
@@ -80,8 +77,9 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
     devices = store.devices(end)
     called = {f"device:{device.mac}": harmless(name_of(device, seen.roster, site)) for device in devices}
     still_open = store.open_findings()
-    findings = (*still_open, *store.closed_findings(since, until))
-    views = tuple(finding_view(finding, end) for finding in findings if finding.opened_at < until)
+    # What was closed since the week's end was open then, as everything else here is as of then.
+    closed = store.closed_findings(since, max(until, now) + timedelta(seconds=1))
+    views = tuple(_as_of(until, finding_view(one, end)) for one in (*still_open, *closed) if one.opened_at < until)
     standings = stand(site, ledger, seen)
     certificates = store.certificates()
     return WeekReport(
@@ -96,7 +94,7 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
         segments=segment_views(site, ledger, seen),
         delays=_delays(site, store, called, (since, end)),
         presence=presence_points(site, store.presence(since, end), since, end),
-        changes=_changes(site, seen.roster, devices, views, (since, end)),
+        changes=changes_of(site, seen.roster, devices, views, (since, end)),
         sources=tuple(map(source_view, seen.sources)),
         tighter=_tighter(store, standings, since, end),
         outlooks=_outlooks(store, standings, end),
@@ -138,6 +136,12 @@ def presence_points(
         for name, listed in counts.items()
         for index, macs in enumerate(listed)
     )
+
+
+def _as_of(until: datetime, finding: FindingView) -> FindingView:
+    if finding.closed_at is None or finding.closed_at < until:
+        return finding
+    return replace(finding, closed_at=None, merged=False)
 
 
 def _delays(
@@ -185,40 +189,3 @@ def _calibrations(site: Site, store: Store, until: datetime) -> tuple[Calibratio
     hours = hours_of(store, site, until - CALIBRATED_ON, until)
     made = (calibrate(place, listed) for place, listed in hours.items())
     return tuple(one for one in made if one is not None)
-
-
-def _changes(
-    site: Site,
-    roster: Roster,
-    devices: Sequence[Device],
-    findings: Sequence[FindingView],
-    week: tuple[datetime, datetime],
-) -> tuple[DeviceChange, ...]:
-    since, until = week
-    began = min((device.first_at for device in devices), default=until)
-    changes = [
-        DeviceChange("new", device.first_at, name_of(device, roster, site), device.mac, _segment(device))
-        for device in devices
-        if since <= device.first_at < until and device.first_at - began > SETTLING
-    ]
-    for finding in findings:
-        if finding.rule == "missing" and since <= finding.opened_at:
-            thing = roster.by_ref.get(finding.place)
-            name, segment = place_name(finding.place, site), thing.segment if thing else ""
-            changes.append(DeviceChange("missing", finding.opened_at, name, "", segment, finding.text))
-            if finding.closed_at is not None:
-                changes.append(DeviceChange("back", finding.closed_at, name, "", segment))
-    return tuple(sorted(changes, key=lambda change: change.at))
-
-
-def name_of(device: Device, roster: Roster, site: Site) -> str:
-    """Give the best name of a device: the plan's, else the latest that it gave itself, else none."""
-    thing = roster.recognise(device.mac, (one.address for one in device.addresses))
-    if thing is not None:
-        return place_name(thing.ref, site)
-    names = device.spoken_names
-    return names[0].name if names else ""
-
-
-def _segment(device: Device) -> str:
-    return device.addresses[0].segment if device.addresses else ""

@@ -140,6 +140,10 @@ def test_the_script_says_how_fresh_the_page_is(browser: Browser, site_url: str) 
         page.route("**/fresh", lambda route: route.fulfill(body=newer, content_type="application/json"))
         page.reload()
         playwright.expect(page.get_by_role("status")).to_contain_text("10 min older")
+        page.unroute("**/fresh")
+        page.route("**/fresh", lambda route: route.fulfill(json={"at": None, "age_s": None}))
+        page.reload()
+        playwright.expect(page.get_by_role("status")).to_contain_text("Not judged yet.")
 
 
 def test_the_move_follows_by_itself_until_it_is_held_still(browser: Browser, site_url: str) -> None:

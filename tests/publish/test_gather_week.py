@@ -65,7 +65,15 @@ def told(tmp_path_factory: pytest.TempPathFactory) -> WeekReport:
         store.save_certificate(CERTIFICATE, end - timedelta(seconds=PROOF_S))
         evidence = {"cure": ""}
         store.save_finding(key="k", rule="missing", place="device:desk", text="silent", evidence=evidence, at=MONDAY)
-        return gather_week(SITE, gather(SITE), store, (MONDAY, end), end)
+        # Opened in the week, closed in the next one, before its report is written.
+        store.save_finding(key="l", rule="slow", place="device:desk", text="slow", evidence=evidence, at=end - HOUR)
+        store.close_finding("l", end + HOUR)
+        return gather_week(SITE, gather(SITE), store, (MONDAY, end), end + 2 * HOUR)
+
+
+def test_what_was_open_at_the_end_of_the_week_is_open_in_its_report(told: WeekReport) -> None:
+    """A finding that was closed on Monday morning, before the report of the week was written, is in it, and open."""
+    assert {finding.rule: finding.closed_at for finding in told.findings} == {"missing": None, "slow": None}
 
 
 def test_a_device_first_seen_in_the_week_is_new(told: WeekReport) -> None:

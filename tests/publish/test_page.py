@@ -22,7 +22,7 @@ from netaudit.publish.page import make_app
 from netaudit.publish.views import PageState
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import as_planned, judged
-from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, NOW, STRANGER, Ask, line, parsed
+from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, MONDAY, NOW, STRANGER, Ask, line, parsed
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -85,6 +85,15 @@ async def test_the_overview_is_for_the_household(app: ASGIApp, ask: Ask) -> None
     assert "may have stopped looking" not in text
 
 
+async def test_the_overview_says_what_changed_lately(page_state: PageState, kept: Kept, ask: Ask) -> None:
+    """What was opened within seven days is a change, what is older is none."""
+    for now, said in ((NOW, "Nothing that was noticed."), (MONDAY + timedelta(days=6), "2 findings were opened.")):
+        seen_then = Kept(kept._store, page_state.site, lambda now=now: now)  # type: ignore[misc]
+        app = make_app(lambda: page_state, seen_then, CollectorRegistry(), now=lambda: NOW)
+        changed = (await ask(app, "/")).text.partition("What changed in the last seven days")[2].partition("</div>")[0]
+        assert said in changed
+
+
 async def test_messages_that_wait_are_told_with_their_reason(page_state: PageState, tmp_path: Path, ask: Ask) -> None:
     """How many, since when, and why: a channel that fails with what it said, one that gathers; nothing when nothing waits."""
     with Store.open(tmp_path / "a.db", site=page_state.site.site.name, clock=lambda: NOW) as store:
@@ -115,7 +124,11 @@ async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept,
     """A page must not pass off what was true hours ago."""
     old = replace(page_state, at=NOW - timedelta(hours=5))
     app = make_app(lambda: old, kept, CollectorRegistry(), now=lambda: NOW)
-    assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in (await ask(app, "/")).text
+    text = (await ask(app, "/")).text
+    assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in text
+    verdict = text.partition('<section class="verdict">')[2].partition("</h2>")[0]
+    assert "How it is now is not known." in verdict
+    assert "hurt someone" not in verdict
 
 
 @pytest.mark.parametrize("path", [path for path in PAGES if not path.startswith(("/devices/", "/move/"))])

@@ -9,7 +9,7 @@ import pytest
 
 from netaudit.audit.calibration import Calibration
 from netaudit.audit.forecast import Forecast
-from netaudit.audit.standing import Standing
+from netaudit.audit.standing import Observed, Standing
 from netaudit.capacity.line import Flaw, Hazard, State
 from netaudit.publish.report import render_report
 from netaudit.publish.report_data import DeviceChange, Drift, Outlook, WeekReport
@@ -119,6 +119,24 @@ def test_the_summary_says_how_things_are(  # noqa: PLR0917 - one case, one row
     """One sentence for each way in which things can be; hazards before all else, quiet and closed findings don't count."""
     made = summarise(plan(""), [standing(one) for one in planned], hazards, flaws, findings)
     assert (made.state, made.sentence) == (state, sentence)
+
+
+def test_one_trouble_is_told_once() -> None:
+    """More in use than there is, beyond the plan, is a finding soon: the line says no more then, nor once it is acknowledged."""
+    busy = Standing(line(planned=1.0, place="radio:hall/2.4"), Observed(11.0, None, NOW, "a test"))
+    found = replace(OPEN, rule="outgrown", place="radio:hall/2.4")
+    before, told, known = (
+        summarise(plan(""), [busy], (), (), one) for one in ((), (found,), (replace(found, quiet=True),))
+    )
+    assert [len(one.to_do) for one in (before, told, known)] == [1, 1, 0]
+    assert before.to_do[0].text == "Ports, hall, 2.4 GHz radio: needs 11\u00a0ports, has 10\u00a0ports."
+    assert before.to_do[0].cure.startswith("What helps: ")
+    assert known.sentence == "All is well, but for what is acknowledged or muted."
+    # What another rule found there, and what the plan itself asks too much of, is another trouble.
+    other = summarise(plan(""), [busy], (), (), (replace(found, rule="busy_air"),))
+    assert other.sentence == "2 things need doing."
+    planned = replace(busy, line=line(planned=11.0, place="radio:hall/2.4"))
+    assert summarise(plan(""), [planned], (), (), (found,)).sentence == "2 things need doing."
 
 
 def test_the_list_of_things_to_do_is_bounded_and_begins_with_hazards() -> None:
