@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from typing import TYPE_CHECKING
 
 from netaudit.audit.acceptance.evidence import freeze
+from netaudit.audit.seen import REPEATS_KEPT
 from netaudit.observe.observation import Health, How, Naming, Notice, Sample, Sighting
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
     from datetime import datetime
 
     from netaudit.audit.acceptance.evidence import Evidence
     from netaudit.observe.observation import Observation
+    from netaudit.store.records import Address, Device
     from netaudit.store.store import Store
 
 _HOWS = frozenset(how.value for how in How)
@@ -22,9 +26,23 @@ def _how(word: str) -> How:
     return How(word) if word in _HOWS else How.HEARD
 
 
+def _in_use(device: Device, since: datetime) -> Iterator[Address]:
+    """Give the addresses used from `since` on; of IPv4 or IPv6 on a segment where none is known to be, the one that may still be in use."""
+    alike: defaultdict[tuple[str, bool], list[Address]] = defaultdict(list)
+    for one in sorted(device.addresses, key=lambda one: one.last_at, reverse=True):
+        alike[one.segment, ":" in one.address].append(one)
+    for owned in alike.values():
+        fresh = [one for one in owned if one.last_at >= since]
+        yield from fresh or [one for one in owned[:1] if one.last_at >= since - REPEATS_KEPT]
+
+
 def evidence_from(store: Store, since: datetime, until: datetime, *, numbers: bool = True) -> Evidence:
     """
     Read from the store what was seen in [since, until): an hour or so of samples, or a day of a small site.
+
+    Of what goes on unchanged (an address in use, a clash, who leases) the store may know the last time by REPEATS_KEPT too
+    early. So what was last known so shortly before `since` counts as of `since`: a clash that goes on is never passed over,
+    and one that ended so lately still counts.
 
     Args:      numbers: the samples too; who only asks who is there is spared nearly all of the reading without them.
     Raises:    StoreError: the store can't be read.
@@ -38,14 +56,14 @@ def evidence_from(store: Store, since: datetime, until: datetime, *, numbers: bo
         if device.mac not in here:
             continue
         seen += [
-            Sighting(min(one.last_at, until), one.segment, device.mac, one.address, _how(one.how))
-            for one in device.addresses
-            if one.last_at >= since
+            Sighting(min(max(one.last_at, since), until), one.segment, device.mac, one.address, _how(one.how))
+            for one in _in_use(device, since)
         ]
         seen += [Naming(min(name.last_at, until), device.mac, name.name, _how(name.origin)) for name in device.names]
     for (place, kind), readings in (store.series_all(since, until) if numbers else {}).items():
         seen += [Sample(one.at, place, kind, one.value) for one in readings]
-    for heard in store.notices(since, until):
+    # Oldest first, for of those that count as of `since` the later one must stay the last word.
+    for heard in reversed(store.notices(since - REPEATS_KEPT, until)):
         at = min(max(heard.last_at, since), until)
         seen.append(Notice(at, heard.place, heard.kind, heard.detail))
     for condition in store.health():
