@@ -7,10 +7,11 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
-from netaudit.audit.moving.known import Known, known_in, where_planned
+from netaudit.audit.moving.known import Known, joined_by_name, known_in, where_planned
 from netaudit.audit.moving.match import match
 from netaudit.audit.roster import EQUIPMENT_OFFLINE_AFTER_S, enrol
 from netaudit.audit.rules.addresses import CONFLICT_LASTS
+from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from netaudit.audit.acceptance.evidence import Evidence
     from netaudit.audit.moving.baseline import Baseline
     from netaudit.audit.moving.match import By
-    from netaudit.audit.roster import Roster
+    from netaudit.audit.roster import Roster, Thing
     from netaudit.site.model import Site
 
 
@@ -110,7 +111,9 @@ def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
             rows.append(_gone(roster, site, before, Stage.AWAY, "it served the old network"))
             continue
         away = thing is not None and not thing.watched
-        rows.append(_gone(roster, site, before, Stage.AWAY if away else Stage.MISSING, _needed(roster, site, before)))
+        rows.append(
+            _gone(roster, site, before, Stage.AWAY if away else Stage.MISSING, _needed(roster, site, baseline, before))
+        )
     seen = {one.ref for one in now if one.ref}
     # A router is one device with an address on each segment.
     seen |= {roster.by_address[one].ref for device in now for one in device.addresses if one in roster.by_address}
@@ -118,7 +121,7 @@ def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
     for thing in roster.things:
         if thing.watched and thing.ref not in seen and thing.ref not in was:
             room, kind, needs = where_planned(site, thing.group)
-            title = thing.label or thing.ref.partition(":")[2]
+            title = _called(thing)
             rows.append(
                 Row(
                     Stage.MISSING,
@@ -149,10 +152,13 @@ def _planned(roster: Roster, device: Known) -> str:
     return thing.segment if thing else ""
 
 
-def _needed(roster: Roster, site: Site, device: Known) -> str:
-    """Say what a device needs: the plan's own word, else its fixed address, else how it was connected."""
+def _needed(roster: Roster, site: Site, baseline: Baseline, device: Known) -> str:
+    """Say what a device needs: the plan's own word, else the network name that it joins; and its fixed address."""
     thing = roster.recognise(device.mac, ())
     needs = where_planned(site, thing.group)[2] if thing else device.needs
+    ssid = joined_by_name(roster, site, device)
+    if not needs and ssid is not None:
+        needs = f"network name {ssid}, as before" if ssid in baseline.ssids else f"join it to {ssid}"
     fixed = f"fixed address {thing.address}" if thing and thing.address else ""
     return "; ".join(part for part in (needs, fixed) if part)
 
@@ -219,7 +225,14 @@ def _new(roster: Roster, now: Known) -> Row:
 
 def _title(roster: Roster, device: Known) -> str:
     thing = roster.recognise(device.mac, ())
-    return (thing.label or thing.ref.partition(":")[2]) if thing else device.title
+    return _called(thing) if thing else device.title
+
+
+def _called(thing: Thing) -> str:
+    """Name a thing of the plan for people; the router has an address on each network."""
+    if thing.group == ROUTER and thing.segment:
+        return f"{thing.label or 'the router'} on {thing.segment}"
+    return thing.label or thing.ref.partition(":")[2]
 
 
 def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...]) -> tuple[str, ...]:

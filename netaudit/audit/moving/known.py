@@ -160,6 +160,19 @@ def _known(
     )
 
 
+def joined_by_name(roster: Roster, site: Site, device: Known) -> str | None:
+    """
+    Give the network name by which a device of before comes back by the plan; None when by cable, or nobody knows.
+
+    One that the plan only counts was on the network of those.
+    """
+    thing = roster.recognise(device.mac, ())
+    if thing is not None:
+        return site.segment[thing.segment].ssid if thing.wifi else None
+    room = roster.rooms.get(device.segment)
+    return site.segment[device.segment].ssid if room is not None and (room.open_house or room.wifi) else None
+
+
 def where_planned(site: Site, group: str) -> tuple[str, str, str]:
     """Give room, kind and needs that the plan has for a thing, each empty when it has none."""
     table, _, name = group.partition(":")

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Final
 
-from netaudit.audit.moving.known import where_planned
+from netaudit.audit.moving.known import joined_by_name, where_planned
 from netaudit.audit.roster import enrol, gateway_of
 
 if TYPE_CHECKING:
@@ -111,7 +111,7 @@ def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task
     if thing is None:
         return _unnamed(roster, site, baseline, device)
     room, kind, needs = where_planned(site, thing.group)
-    ssid = site.segment[thing.segment].ssid
+    ssid = joined_by_name(roster, site, device)
     joins = not thing.wifi or (ssid is not None and ssid in baseline.ssids)
     steps = []
     if needs:
@@ -140,7 +140,7 @@ def _unnamed(roster: Roster, site: Site, baseline: Baseline, device: Known) -> T
     was = device.addresses[0] if device.addresses else ""
     room = roster.rooms.get(device.segment)
     counted = room is not None and (room.open_house or room.wifi + room.wired > 0)
-    ssid = site.segment[device.segment].ssid if counted else None
+    ssid = joined_by_name(roster, site, device) if counted else None
     joins = counted and (ssid is None or ssid in baseline.ssids)
     if not counted:
         do = "not in the plan: write it in, or leave it behind"

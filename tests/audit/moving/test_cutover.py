@@ -8,13 +8,14 @@ from datetime import timedelta
 import pytest
 
 from netaudit.audit.acceptance.evidence import freeze
-from netaudit.audit.moving.baseline import read_baseline, write_baseline
+from netaudit.audit.moving.baseline import freeze_baseline, read_baseline, write_baseline
 from netaudit.audit.moving.cutover import Progress, Stage, progress
 from netaudit.audit.moving.migration import plan_move
 from netaudit.errors import CaptureError
 from netaudit.observe.observation import How, Naming, Notice, Observation
 from netaudit.publish.moving import render_inventory
-from tests.audit.acceptance.house import BOX, DESK, GATE, HOME, KILN, THINGS, house
+from netaudit.site.load import parse_site
+from tests.audit.acceptance.house import BOX, DESK, GATE, HOME, KILN, PLAN, THINGS, house
 from tests.audit.moving.old import NIGHT, OLD_ROUTER, PLUG, TABLET, THEN, WATCH, before, evidence_of, seen_at
 
 
@@ -92,6 +93,38 @@ def test_who_is_missing_says_what_it_needs() -> None:
     assert "tablet" in missing
     assert not found.is_over
     assert found.done_share == pytest.approx(3 / 6)
+
+
+PLUGS = 'kind = "plug"\ncount = 3\n'
+ON_AIR = PLAN.replace("[segment.things]\n", '[segment.things]\nssid = "osier-things"\n')
+
+
+@pytest.mark.parametrize(
+    ("plan", "mac", "heard", "needs"),
+    [
+        (ON_AIR, "02:00:5e:00:53:00", "old name", "join it to osier-things"),
+        (ON_AIR, "02:00:5e:00:53:00", "osier-things", "network name osier-things, as before"),
+        (ON_AIR.replace(PLUGS, f'{PLUGS}needs = "a press"\n'), "02:00:5e:00:53:00", "old name", "a press"),
+        (ON_AIR.replace(PLUGS, PLUGS.replace("3", "4")), "02:00:5e:00:53:77", "old name", "join it to osier-things"),
+        (ON_AIR, KILN, "old name", ""),
+    ],
+    ids=["new name", "name that stays", "the plan's word", "one that is only counted", "on a cable"],
+)
+def test_who_is_missing_from_the_air_says_which_network_name_it_needs(
+    plan: str, mac: str, heard: str, needs: str
+) -> None:
+    """The plan's own word goes before; who comes by cable needs no name."""
+    site = parse_site(plan)
+    seen = evidence_of(THEN, seen_at(THEN, mac, "198.51.100.120", segment="things"))
+    old = freeze_baseline("old", site, seen, source="looking", ssids=[heard])
+    rows = {row.mac: row for row in progress(old, site, evidence_of(NIGHT, ())).rows}
+    assert (rows[mac].stage, rows[mac].note) == (Stage.MISSING, needs)
+
+
+def test_a_router_that_is_not_there_is_called_so() -> None:
+    """It has an address on each network; nobody must read the plan's words for that."""
+    rows = progress(before(), house(), evidence_of(NIGHT, ())).rows
+    assert {row.title for row in rows if row.kind == "router"} == {"the router on home", "the router on things"}
 
 
 def test_who_came_back_and_left_again_is_missing() -> None:

@@ -31,7 +31,7 @@ def judge_duplicates(trial: Trial) -> Iterator[Item]:
         for address in clashing.get(place, ()):
             yield failed(
                 f"address:{address}",
-                f"{address} on {name} is claimed by {', '.join(sorted(trial.rivals[address]))}",
+                f"{address} on network {name} is claimed by {', '.join(sorted(trial.rivals[address]))}",
                 "Find both; give one another address, or let the router lease it one.",
             )
         if place in clashing:
@@ -67,13 +67,15 @@ def judge_servers(trial: Trial) -> Iterator[Item]:
             listed = ", ".join(f"{server} ({offers[0].get('mac', '?')})" for server, offers in sorted(found.items()))
             yield failed(
                 place,
-                f"{len(found)} DHCP servers answer on {name}: {listed}",
+                f"{len(found)} DHCP servers answer on network {name}: {listed}",
                 "Find the one that doesn't belong, often a router plugged in the wrong way round; switch its server off.",
             )
         elif found:
             yield passed(place, f"{next(iter(found))} answers, and no other")
         elif f"dhcp:{name}" in asked:
-            yield failed(place, f"no DHCP server answers on {name}", "Switch on the router's DHCP server for it.")
+            yield failed(
+                place, f"no DHCP server answers on network {name}", "Switch on the router's DHCP server for it."
+            )
         else:
             yield untested(place, "nobody asked for an address")
 
@@ -203,7 +205,7 @@ DUPLICATES: Final = Check(
     "duplicates", "Has each device its own address?", "RFC 5227, 2.4: an address belongs to one host", judge_duplicates
 )
 DHCP: Final = Check(
-    "dhcp", "Does one server lease addresses?", "RFC 2131: a segment's servers must agree", judge_servers
+    "dhcp", "Does one server lease addresses?", "RFC 2131: the servers of a network must agree", judge_servers
 )
 POOLS: Final = Check("pools", "Are leases in their pool?", "the plan's pools", judge_pools)
 FIXED: Final = Check("fixed", "Are fixed addresses where the plan has them?", "the plan's addresses", judge_fixed)

@@ -98,7 +98,7 @@ def _judge(key: str, trial: Trial) -> Iterator[Item]:
     for name, segment in trial.site.segment.items():
         place, series = f"segment:{name}", _series(trial, name)
         if not series:
-            yield untested(place, "no echo was answered", "Look at the segment from a box that is on it.")
+            yield untested(place, "no echo was answered", "Look at the network from a box that is on it.")
             continue
         measured = _MEASURES[key](series, segment.targets)
         if isinstance(measured, str):

@@ -47,13 +47,13 @@ def judge_presence(trial: Trial) -> Iterator[Item]:
             continue
         elif thing.segment not in trial.looked:
             yield untested(
-                thing.ref, f"nobody looked at segment {thing.segment}", "Look at it from a box that is on it."
+                thing.ref, f"nobody looked at network {thing.segment}", "Look at it from a box that is on it."
             )
         else:
             wait = "; it sleeps most of the time, so look for longer" if thing.sleeps else ""
             yield failed(
                 thing.ref,
-                f"not seen on segment {thing.segment}{wait}",
+                f"not seen on network {thing.segment}{wait}",
                 "See that it has power and is connected"
                 + (f"; it needs: {needs}." if (needs := _needs(trial, thing)) else "."),
             )
@@ -122,15 +122,15 @@ def judge_segments(trial: Trial) -> Iterator[Item]:
             continue
         where = sorted(segment for found, segment in trial.addresses if found == mac)
         if thing.segment in where:
-            yield passed(thing.ref, f"on {thing.segment}")
+            yield passed(thing.ref, f"on network {thing.segment}")
         elif thing.ref in trial.displaced:
             yield failed(
                 thing.ref,
-                f"on {', '.join(where)}, planned on {thing.segment}",
+                f"on network {', '.join(where)}; the plan has it on {thing.segment}",
                 "Connect it to the right network name, or give its port the right VLAN.",
             )
 
 
 PRESENCE: Final = Check("presence", "Is everything there?", "the plan's devices", judge_presence)
 UNKNOWN: Final = Check("unknown", "Is nobody there whom the plan doesn't know?", "the plan's devices", judge_unknown)
-SEGMENTS: Final = Check("segments", "Is each on its own segment?", "the plan's segments; IEEE 802.1Q", judge_segments)
+SEGMENTS: Final = Check("segments", "Is each on its own network?", "the plan's networks; IEEE 802.1Q", judge_segments)

@@ -39,21 +39,21 @@ def judge_isolation(trial: Trial) -> Iterator[Item]:
             if through[name, other]:
                 yield failed(
                     place,
-                    f"{name} reaches {', '.join(sorted(through[name, other])[:3])}, which the plan forbids",
+                    f"network {name} reaches {', '.join(sorted(through[name, other])[:3])}, which the plan forbids",
                     "Add the router's rule that keeps them apart; look for a port or network name in the wrong VLAN.",
                 )
             elif not rounds or not hosts:
                 yield untested(
                     place,
                     "no host that the plan names there was seen" if not hosts else "nobody tried",
-                    "Name hosts under [isolation] in the plan, and look from a box that is on both segments.",
+                    "Name hosts under [isolation] in the plan, and look from a box that is on both networks.",
                 )
             elif other not in segment.may_reach:
                 yield passed(place, f"none of {asked} was reached in {tries}; closed as planned")
             elif all(silent[name, host] >= rounds for host in hosts):
                 yield failed(
                     place,
-                    f"none of {asked} on {other} was reached in {tries}, which the plan allows",
+                    f"none of {asked} on network {other} was reached in {tries}, which the plan allows",
                     "Add the router's rule that lets them through.",
                 )
             else:
@@ -102,7 +102,7 @@ def judge_outside(trial: Trial) -> Iterator[Item]:
 
 
 ISOLATION: Final = Check(
-    "isolation", "Does each segment reach only what it may?", "the plan's may_reach", judge_isolation
+    "isolation", "Does each network reach only what it may?", "the plan's may_reach", judge_isolation
 )
 RECORDER: Final = Check("recorder", "Does the recorder answer?", "the plan's recorders; RFC 792 echo", judge_recorder)
 OUTSIDE: Final = Check("outside", "Does the world outside answer?", "the hosts that the plan names", judge_outside)
