@@ -201,6 +201,7 @@ def _swept(interface: str, network: IPv4Network) -> list[Seen]:
     from ipaddress import IPv4Address
     from pathlib import Path
 
+    from netaudit.observe.permitted import check_network
     from netaudit.observe.rights import need_raw
     from netaudit.observe.route import gateway_of
     from netaudit.observe.sweep import sweep
@@ -208,6 +209,7 @@ def _swept(interface: str, network: IPv4Network) -> list[Seen]:
     from netaudit.wire.oui import is_randomised
 
     need_raw()
+    check_network(network)
     sys.stderr.write(f"asking each address of {network} ...\n")
     result = asyncio.run(sweep(interface, network, segment="home"))
     found: dict[str, list[IPv4Address]] = {}

@@ -78,10 +78,11 @@ def refuse_unfit(plan: Plan) -> None:
     """
     Say what keeps a plan from being watched by this process, before anything is made.
 
-    Raises:    LookError: no segment can be looked at, or without the right to.
+    Raises:    LookError: no segment can be looked at, or without the right to; the page's token is absent. OutOfRange: it is short.
                AlertError: a channel of the plan has no address, or one that isn't private.
     """
     need_looks(plan.site)
+    access_of(plan.site.serving, os.environ)
     for channel in channels_of(plan.site, plan.path.parent, os.environ):
         # Now, while somebody is looking, and not when the first alert is due.
         read_address(channel)

@@ -207,8 +207,12 @@ def test_an_answer_to_sigterm_comes_also_while_a_page_is_read(lab: Lab, tmp_path
 
 @pytest.mark.parametrize(
     "text",
-    [PLAN.replace('interface = "seg0"\n', ""), f'{PLAN}\n[alert.mail]\nurl_env = "NO_SUCH_VARIABLE"\n'],
-    ids=["no interface", "no address"],
+    [
+        PLAN.replace('interface = "seg0"\n', ""),
+        f'{PLAN}\n[alert.mail]\nurl_env = "NO_SUCH_VARIABLE"\n',
+        PLAN.replace("port = 0\n", 'port = 0\ntoken_env = "NO_SUCH_VARIABLE"\n'),
+    ],
+    ids=["no interface", "no address", "no token"],
 )
 def test_a_plan_that_can_not_be_watched_is_told(text: str, tmp_path: Path) -> None:
     """Nothing to look at, or nobody to tell: one line that says what to write, status 2, and no database was made."""
