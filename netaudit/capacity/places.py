@@ -140,6 +140,11 @@ class Levels:
         loss = self._known[key]
         return None if loss is None else eirp_dbm + loss
 
+    def at_point(self, here: Point, access_point: str, band: Band, eirp_dbm: float) -> float | None:
+        """Level of an access point anywhere [dBm]; None when its position is unknown."""
+        there = self._points[access_point]
+        return None if there is None else eirp_dbm - self._paths.loss_db(here, there, band)
+
     def hears(self, one: str, other: str, band: Band, *, eirp_dbm: float, least_dbm: float) -> bool:
         """Say whether one access point hears another at a level or above; unknown positions count as hearing."""
         here, there = self._points[one], self._points[other]

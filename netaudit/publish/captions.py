@@ -143,7 +143,9 @@ class Captions:
         if self._outline.folded:
             return f"serves about {counted(round(sum(counts.values())), 'device')}"
         shared = any(abs(count - round(count)) > 1e-6 for count in counts.values())
-        said = [f"{quantity(round(count, 1), '', self._locale)} {self._kind(kind)}" for kind, count in counts.items()]
+        said = [
+            f"{quantity(round(count, 1), '', self._locale)} \u00d7 {self._kind(kind)}" for kind, count in counts.items()
+        ]
         return ("serves on average " if shared else "serves ") + ", ".join(said)
 
     def story(self, place: str) -> str:

@@ -311,8 +311,7 @@ class _Drawing:
         sheet = self.sheet
         if not row.drops:
             if shelf is not None:
-                here = row.at is None or row.at in self.site.closet
-                said = "patch cord" if here else "cable not in the plan"
+                said = "patch cord" if row.corded else "cable not in the plan"
                 sheet.text(_DROP_X, middle - 4, said, size=_SMALL, kind="faint")
             return middle + 6
         if len(row.drops) == 1:

@@ -1,13 +1,15 @@
-"""A floor seen from above, to scale: rooms, walls, closets and access points where the plan says where they are."""
+"""A floor seen from above, to scale: rooms, walls, closets, access points, and how far these reach, where the plan places them."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from netaudit.capacity.places import WORD_DBM, Point
 from netaudit.publish.captions import line_text, worst
 from netaudit.publish.look import STATE_WORDS
-from netaudit.publish.svg import Sheet, fit, text_width, wrap
+from netaudit.publish.svg import Sheet, text_width, wrap
 from netaudit.publish.text import harmless, identity, place_name, quantity
 from netaudit.site.topology import building_of
 
@@ -16,8 +18,8 @@ if TYPE_CHECKING:
 
     from netaudit.capacity.ledger import Ledger
     from netaudit.capacity.line import Line
-    from netaudit.publish.reception import Reception
-    from netaudit.site.model import AccessPoint, Closet, Room, Site
+    from netaudit.publish.reception import Coverage, Reception
+    from netaudit.site.model import AccessPoint, Closet, Room, Site, Wall
 
 _WIDEST: Final = 1000.0
 _TALLEST: Final = 1200.0
@@ -35,6 +37,12 @@ _WALL_STROKES: Final = {
     "concrete": 7.0,
     "metal": 4.0,
 }
+# Points of a floor at which reception is calculated: a raster that the eye takes for an area, and quick with many walls.
+_MOST_SPOTS: Final = 1200
+_SPOT_STEP: Final = 18.0
+_SPOT_STROKES: Final = {"weak": 2.4, "none": 1.2}
+_WEAK_DBM: Final = WORD_DBM["mid"]
+_NONE_DBM: Final = WORD_DBM["far"]
 _WALL_DASHES: Final = {"glass": "6 3", "coated glass": "6 3 1 3", "metal": "2 2"}
 
 
@@ -57,10 +65,14 @@ def _drawn(room: Room) -> bool:
 
 
 def draw_floor(
-    site: Site, ledger: Ledger, floor: Floor, reception: Mapping[str, tuple[Reception, ...]] | None = None
+    site: Site,
+    ledger: Ledger,
+    floor: Floor,
+    reception: Mapping[str, tuple[Reception, ...]] | None = None,
+    coverage: Coverage | None = None,
 ) -> str:
-    """Draw one storey as an SVG document; `reception`, by room, adds what reaches it. Pure."""
-    return _FloorDrawing(site, ledger, floor, reception or {}).svg()
+    """Draw one storey as an SVG document; `reception`, by room, and `coverage` add what reaches where. Pure."""
+    return _FloorDrawing(site, ledger, floor, reception or {}, coverage).svg()
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +90,18 @@ class _Box:
 
 class _FloorDrawing:
     def __init__(
-        self, site: Site, ledger: Ledger, floor: Floor, reception: Mapping[str, tuple[Reception, ...]]
+        self,
+        site: Site,
+        ledger: Ledger,
+        floor: Floor,
+        reception: Mapping[str, tuple[Reception, ...]],
+        coverage: Coverage | None,
     ) -> None:
         self.site = site
         self.floor = floor
         self.reception = reception
+        self.coverage = coverage
+        self.spots: dict[str, int] = {}
         self.sheet = Sheet()
         self.taken: list[_Box] = []
         self.elsewhere: list[str] = []
@@ -136,6 +155,7 @@ class _FloorDrawing:
             self._closet(name, closet)
         for name, point, x, y in points:
             self._point(name, point, x, y)
+        self._spots()
         self._foot()
         return self.sheet.svg(self.width, self.height, title, "Rooms, walls, closets and access points of one floor")
 
@@ -183,11 +203,14 @@ class _FloorDrawing:
             self.taken.append(box)
             y += 17 if bold else 15
 
-    def _walls(self) -> None:
+    def _walls_here(self) -> Iterator[Wall]:
+        only = next(iter(self.site.building)) if len(self.site.building) == 1 else None
         for wall in self.site.wall:
-            building = wall.building or (next(iter(self.site.building)) if len(self.site.building) == 1 else None)
-            if building != self.floor.building or wall.floor != self.floor.number:
-                continue
+            if (wall.building or only) == self.floor.building and wall.floor == self.floor.number:
+                yield wall
+
+    def _walls(self) -> None:
+        for wall in self._walls_here():
             self.sheet.open(title=f"{wall.material} wall")
             self.sheet.path(
                 f"M{self._x(wall.x1_m):.1f} {self._y(wall.y1_m):.1f}L{self._x(wall.x2_m):.1f} {self._y(wall.y2_m):.1f}",
@@ -196,6 +219,38 @@ class _FloorDrawing:
                 dashes=_WALL_DASHES.get(wall.material, ""),
             )
             self.sheet.close()
+
+    def _spots(self) -> None:
+        """Mark where reception is weak, and where there is next to none; a clear floor is well served."""
+        if self.coverage is None:
+            return
+        areas = [(room.width_m or 0.0) * (room.depth_m or 0.0) * self.scale**2 for room in self.rooms.values()]
+        step = max(_SPOT_STEP, (sum(areas) / _MOST_SPOTS) ** 0.5)
+        weak: list[str] = []
+        none: list[str] = []
+        for room in self.rooms.values():
+            for x, y in self._raster(room, step):
+                x_m, y_m = (x - _MARGIN) / self.scale + self.left_m, self.top_m - (y - _HEAD) / self.scale
+                level = self.coverage.level_dbm(Point(x_m, y_m, self.floor.number, self.floor.building))
+                if level is not None and level < _NONE_DBM:
+                    none.append(_cross(x, y))
+                elif level is not None and level < _WEAK_DBM:
+                    weak.append(_dot(x, y))
+        for kind, marks in (("weak", weak), ("none", none)):
+            self.spots[kind] = len(marks)
+            if marks:
+                self.sheet.path("".join(marks), f"thin {kind}", stroke_px=_SPOT_STROKES[kind])
+
+    def _raster(self, room: Room, step: float) -> Iterator[tuple[float, float]]:
+        """Give points of a room in a raster of the whole sheet, those aside that a label or symbol covers."""
+        left, bottom = self._x(room.x_m or 0.0), self._y(room.y_m or 0.0)
+        right, top = left + (room.width_m or 0.0) * self.scale, bottom - (room.depth_m or 0.0) * self.scale
+        for row in range(math.ceil(top / step), math.ceil(bottom / step)):
+            for column in range(math.ceil(left / step), math.ceil(right / step)):
+                x, y = column * step, row * step
+                here = _Box(x - 3, y - 3, x + 3, y + 3)
+                if not any(here.meets(other) for other in self.taken):
+                    yield x, y
 
     def _points(self) -> Iterator[tuple[str, AccessPoint, float, float]]:
         in_room: dict[str, int] = {}
@@ -212,7 +267,10 @@ class _FloorDrawing:
                 beside = 0.0 if point.x_m is not None else spread * 30.0
                 yield name, point, self._x(x_m) + beside, self._y(y_m)
             elif closet is not None and self._here(point.at, closet):
-                own = (point.x_m if point.x_m is not None else closet.x_m, point.y_m or closet.y_m)
+                own = (
+                    point.x_m if point.x_m is not None else closet.x_m,
+                    point.y_m if point.y_m is not None else closet.y_m,
+                )
                 if own[0] is not None and own[1] is not None:
                     yield name, point, self._x(own[0]) + 26, self._y(own[1])
 
@@ -268,7 +326,7 @@ class _FloorDrawing:
         self.sheet.path(f"M{_MARGIN} {y - 5}v5h{bar:.1f}v-5", "wire")
         self.sheet.text(_MARGIN + bar + 8, y, quantity(bar_m, "m", self.site.site.locale), size=_SMALL)
         x = _MARGIN + bar + 70
-        used = dict.fromkeys(wall.material for wall in self.site.wall if wall.floor == self.floor.number)
+        used = dict.fromkeys(wall.material for wall in self._walls_here())
         for material in used:
             self.sheet.path(
                 f"M{x:.1f} {y - 4}h26", "wall", stroke_px=_WALL_STROKES[material], dashes=_WALL_DASHES.get(material, "")
@@ -276,6 +334,7 @@ class _FloorDrawing:
             self.sheet.text(x + 32, y, material, size=_SMALL, kind="faint")
             x += 32 + text_width(material, _SMALL) + 18
         y += 20
+        y = self._coverage_words(y)
         for text in wrap(
             "Without room for a label: " + "; ".join(self.elsewhere), self.width - 2 * _MARGIN, _SMALL, most=60
         ):
@@ -284,9 +343,55 @@ class _FloorDrawing:
                 y += 15
         self.height = max(self.height, y + 10)
 
+    def _coverage_words(self, y: float) -> float:
+        """Say what the figures and marks of reception mean; give the next baseline."""
+        if not any(self.reception.get(name) for name in self.rooms):
+            return y
+        said = (
+            "Under a room's name: the level in its middle, and the fastest rate there for a device with one antenna. "
+            "Calculated from positions and walls, not measured."
+        )
+        for text in wrap(said, self.width - 2 * _MARGIN, _SMALL, most=3):
+            self.sheet.text(_MARGIN, y, text, size=_SMALL, kind="faint")
+            y += 15
+        if self.coverage is None:
+            return y
+        band = f"{self.coverage.band} GHz"
+        keys = (
+            ("weak", _dot, f"{band} weaker than", _WEAK_DBM, "slower"),
+            ("none", _cross, "weaker than", _NONE_DBM, "hardly any"),
+        )
+        x = _MARGIN
+        for kind, mark, lead, level_dbm, meaning in keys:
+            if self.spots.get(kind):
+                self.sheet.path(mark(x + 4, y - 4), f"thin {kind}", stroke_px=_SPOT_STROKES[kind])
+                words = f"{lead} {_level(level_dbm)}: {meaning}"
+                self.sheet.text(x + 14, y, words, size=_SMALL, kind="faint")
+                x += text_width(words, _SMALL) + 40
+        if x == _MARGIN:
+            self.sheet.text(
+                _MARGIN,
+                y,
+                f"{band} is {_level(_WEAK_DBM)} or stronger everywhere on this floor.",
+                size=_SMALL,
+                kind="faint",
+            )
+        return y + 15
+
+
+def _dot(x: float, y: float) -> str:
+    return f"M{x - 1.2:.1f} {y:.1f}h2.4"
+
+
+def _cross(x: float, y: float) -> str:
+    return f"M{x - 3:.1f} {y - 3:.1f}l6 6m-6 0l6 -6"
+
+
+def _level(level_dbm: float) -> str:
+    return f"{level_dbm:.0f}".replace("-", "\u2212") + "\u00a0dBm"
+
 
 def _reception_words(site: Site, one: Reception) -> str:
     rate = f", {quantity(one.rate_bps, 'bit/s', site.site.locale)}" if one.rate_bps is not None else ", no link"
     point = harmless(site.access_point[one.access_point].label or one.access_point)
-    level = f"{one.level_dbm:.0f}".replace("-", "\u2212")
-    return fit(f"{one.band} GHz {point} {level}\u00a0dBm{rate}", 400, _SMALL)
+    return f"{one.band} GHz {_level(one.level_dbm)}{rate}, from {point}"

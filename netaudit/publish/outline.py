@@ -27,7 +27,11 @@ Fed = Literal["device", "access_point", "recorder", "spare", "backup"]
 
 @dataclass(frozen=True, slots=True)
 class Row:
-    """One thing, or several that are alike, on a switch: `refs` are the plan's names, `drops` the cables to them."""
+    """
+    One thing, or several that are alike, on a switch: `refs` are the plan's names, `drops` the cables to them.
+
+    corded   a patch cord reaches all of it: it stands in closets
+    """
 
     fed: Fed
     refs: tuple[str, ...]
@@ -36,6 +40,7 @@ class Row:
     at: str | None
     segment: str | None
     drops: tuple[str, ...]
+    corded: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,12 +161,18 @@ def _row(site: Site, topology: Topology, fed_by: dict[str, tuple[str, ...]], ref
     drops = fed_by.get(ref, ())
     if table == "access_point":
         point = site.access_point[name]
-        return Row("access_point", (ref,), 1, name, point.at, point.segment, drops)
+        return Row("access_point", (ref,), 1, name, point.at, point.segment, drops, _corded(site, point.at))
     if table == "recorder":
         recorder = site.recorder[name]
         return Row("recorder", (ref,), 1, name, recorder.closet, recorder.segment, drops)
     device: Device = site.device[name]
-    return Row("device", (ref,), device.count, device.kind, device.at, topology.segment_of[name], drops)
+    segment = topology.segment_of[name]
+    return Row("device", (ref,), device.count, device.kind, device.at, segment, drops, _corded(site, device.at))
+
+
+def _corded(site: Site, at: str | None) -> bool:
+    """Say whether a thing stands in a closet; one that stands nowhere is taken for one beside its switch."""
+    return at is None or at in site.closet
 
 
 def _rank(row: Row) -> int:
@@ -195,6 +206,7 @@ def _folded(rows: Sequence[Row], fold: Callable[[Row], tuple[object, ...]]) -> I
             first.at if len({row.at for row in alike}) == 1 else None,
             first.segment,
             tuple(drop for row in alike for drop in row.drops),
+            all(row.corded for row in alike),
         )
 
 

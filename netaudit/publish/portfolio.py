@@ -11,7 +11,7 @@ from netaudit.publish.drawing import draw
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.picture import png
 from netaudit.publish.printed import print_pages
-from netaudit.publish.reception import receptions
+from netaudit.publish.reception import Coverage, receptions
 from netaudit.publish.schedule import schedule_csv, schedule_html
 
 if TYPE_CHECKING:
@@ -48,9 +48,9 @@ def portfolio(site: Site, ledger: Ledger) -> Portfolio:
         else:
             files["site.png"] = picture
     files["print.html"] = print_pages(site, ledger).encode()
-    reached = receptions(site)
+    reached, coverage = receptions(site), Coverage(site)
     for index, floor in enumerate(floors(site), 1):
-        files[f"floor-{index}.svg"] = draw_floor(site, ledger, floor, reached).encode()
+        files[f"floor-{index}.svg"] = draw_floor(site, ledger, floor, reached, coverage).encode()
     files["schedule.html"] = schedule_html(site).encode()
     files["schedule.csv"] = (_BYTE_ORDER_MARK + schedule_csv(site)).encode()
     return Portfolio(files, tuple(left_out))

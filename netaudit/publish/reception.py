@@ -1,9 +1,9 @@
-"""What reaches the middle of each room, as calculated from positions and walls: for each band the best access point."""
+"""What is received in each room and at each point, as calculated from positions and walls, of the best access point."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.cells import phy_of
 from netaudit.capacity.places import Levels
@@ -11,7 +11,11 @@ from netaudit.capacity.rates import Band, rate_bps
 from netaudit.capacity.sensitivity import fastest
 
 if TYPE_CHECKING:
+    from netaudit.capacity.places import Point
     from netaudit.site.model import Site
+
+# The band whose reach is drawn where the plan has it: what is fast goes there, and it reaches less far than 2.4 GHz.
+_DRAWN: Final = "5"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,3 +49,23 @@ def receptions(site: Site) -> dict[str, tuple[Reception, ...]]:
                 best[radio.band] = Reception(name, radio.band, level, rate)
         found[room] = tuple(best.values())
     return found
+
+
+class Coverage:
+    """
+    The best level of one band at any point of the site.
+
+    band   the one whose reach is drawn; empty where the plan has no radio
+    """
+
+    def __init__(self, site: Site) -> None:
+        self._levels = Levels(site)
+        radios = [(name, radio) for name, point in site.access_point.items() for radio in point.radio]
+        bands = [radio.band for _, radio in radios]
+        self.band = _DRAWN if _DRAWN in bands else next(iter(bands), "")
+        self._radios = [(name, radio.eirp_dbm) for name, radio in radios if radio.band == self.band]
+
+    def level_dbm(self, here: Point) -> float | None:
+        """Give the level of the best access point; None where no position is known."""
+        found = (self._levels.at_point(here, name, Band(self.band), eirp_dbm) for name, eirp_dbm in self._radios)
+        return max((level for level in found if level is not None), default=None)

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from netaudit.publish.drawing import draw, draw_slices
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.printed import print_pages
-from netaudit.publish.reception import receptions
+from netaudit.publish.reception import Coverage, receptions
 from netaudit.publish.svg import text_width
 from netaudit.publish.text import identity
 from tests.publish.samples import assert_self_contained, line, parsed, plan
@@ -141,9 +142,9 @@ def test_a_group_is_shared_between_its_access_points() -> None:
         for name in [element.get("id", "")]
         if name.startswith("radio:")
     }
-    assert "serves on average 5.5 Switched plug" in said["radio:a/2.4"]
-    assert "5.5 Switched plug" in said["radio:b/2.4"]
-    assert "4 Light" in said["radio:b/2.4"]
+    assert "serves on average 5.5 \u00d7 Switched plug" in said["radio:a/2.4"]
+    assert "5.5 \u00d7 Switched plug" in said["radio:b/2.4"]
+    assert "4 \u00d7 Light" in said["radio:b/2.4"]
     assert "no device of the plan" in said["radio:a/5"]
 
 
@@ -179,8 +180,8 @@ def test_the_worst_state_wins() -> None:
 def test_floors_are_clean_and_hold_what_is_placed(which: str, request: pytest.FixtureRequest) -> None:
     """Every placed room, closet and access point is on exactly one floor, and no label meets another."""
     site: Site = request.getfixturevalue(which)
-    ledger, reached = gather(site), receptions(site)
-    drawn = [ids_of(assert_clean(draw_floor(site, ledger, floor, reached))) for floor in floors(site)]
+    ledger, reached, coverage = gather(site), receptions(site), Coverage(site)
+    drawn = [ids_of(assert_clean(draw_floor(site, ledger, floor, reached, coverage))) for floor in floors(site)]
     wanted = {f"room:{name}" for name, room in site.room.items() if room.x_m is not None}
     wanted |= {f"access_point:{name}" for name in site.access_point}
     wanted |= {f"closet:{name}" for name, closet in site.closet.items() if closet.x_m is not None}
@@ -238,3 +239,96 @@ def test_no_label_lies_on_a_symbol() -> None:
         for symbol in symbols:
             apart = box.right <= symbol.left or symbol.right <= box.left
             assert apart or box.bottom <= symbol.top or symbol.bottom <= box.top, (box, symbol)
+
+
+HALL = (
+    '[room.hall]\nx = "0 m"\ny = "0 m"\nwidth = "{width} m"\ndepth = "20 m"\n'
+    '[access_point.{name}]\nat = "hall"\nx = "1 m"\ny = "10 m"\n'
+    '[[access_point.{name}.radio]]\nband = "5"\neirp = "{eirp} dBm"\n'
+)
+
+
+def floor_of(site: Site) -> ET.Element:
+    """Draw the only floor with all that reaches it."""
+    return assert_clean(draw_floor(site, gather(site), floors(site)[0], receptions(site), Coverage(site)))
+
+
+def marked(root: ET.Element, kind: str) -> list[tuple[float, float]]:
+    """Give the middle of each mark of weak or no reception [px]."""
+    aside = {"weak": (1.2, 0.0), "none": (3.0, 3.0)}[kind]
+    found = [path for path in root.iter(f"{SVG}path") if path.get("class") == f"thin {kind}"]
+    starts = [
+        mark.partition("h")[0].partition("l")[0] for path in found[:1] for mark in path.attrib["d"].split("M")[1:]
+    ]
+    return [(float(x) + aside[0], float(y) + aside[1]) for x, y in (start.split() for start in starts)]
+
+
+def test_weak_reception_is_marked_where_it_is() -> None:
+    """An access point at one end of a long hall: the more power it sends, the fewer marks, and in the end none."""
+    counts = []
+    for eirp_dbm in (0, 10, 40):
+        root = floor_of(plan(HALL.format(width=90, name="a", eirp=eirp_dbm)))
+        weak, none = marked(root, "weak"), marked(root, "none")
+        counts.append((len(weak) + len(none), len(none)))
+    assert counts == sorted(counts, reverse=True)
+    assert counts[0] > counts[1] > counts[2] == (0, 0)
+
+
+def test_what_is_marked_is_weaker_than_the_key_says() -> None:
+    """
+    P.1238 by hand in a house at 5.25 GHz: 20 log 5250 + 28 log d - 28 is 65 dB at 4.62 m and 75 dB at 10.5 m.
+
+    An access point that sends 0 dBm has all dots between the two, and all crosses beyond.
+    """
+    root = floor_of(plan(HALL.format(width=90, name="a", eirp=0)))
+    px_a_metre = 1000 / 90
+    away_m = {
+        kind: [math.hypot((x - 40) / px_a_metre - 1, 20 - (y - 70) / px_a_metre - 10) for x, y in marked(root, kind)]
+        for kind in ("weak", "none")
+    }
+    assert 4.61 < min(away_m["weak"]) < 4.62 + 18 / px_a_metre
+    assert 10.5 - 18 / px_a_metre < max(away_m["weak"]) < 10.51
+    assert 10.49 < min(away_m["none"]) < 10.5 + 18 / px_a_metre
+    assert "5 GHz weaker than \u221265\u00a0dBm: slower" in [box.text for box in boxes(root)]
+
+
+def test_a_floor_without_known_access_points_claims_no_reception() -> None:
+    """No position, no mark, and no sentence on reception."""
+    root = floor_of(plan('[room.hall]\nx = "0 m"\ny = "0 m"\nwidth = "9 m"\ndepth = "9 m"\n[access_point.a]'))
+    assert not marked(root, "weak")
+    assert not any("dBm" in box.text or "antenna" in box.text for box in boxes(root))
+
+
+def test_a_long_name_never_takes_the_place_of_the_figures() -> None:
+    """Each room says level and rate, whatever the access point is called."""
+    root = floor_of(plan(HALL.format(width=20, name="w" * 48, eirp=20)))
+    assert any("dBm" in box.text and "b/s" in box.text for box in boxes(root))
+    narrow = floor_of(plan(HALL.format(width=8, name="w" * 48, eirp=20)))
+    assert any("dBm" in box.text and "b/s" in box.text for box in boxes(narrow))
+
+
+def test_the_key_names_the_walls_of_its_own_floor() -> None:
+    """A wall of the other building's ground floor is neither drawn nor named."""
+    site = plan(
+        "[building.house]\n[building.barn]\n"
+        + "".join(
+            f'[room.in-{name}]\nbuilding = "{name}"\nx = "{x} m"\ny = "0 m"\nwidth = "9 m"\ndepth = "9 m"\n'
+            for name, x in (("house", 0), ("barn", 20))
+        )
+        + '[[wall]]\nbuilding = "barn"\nx1 = "24 m"\ny1 = "0 m"\nx2 = "24 m"\ny2 = "9 m"\nmaterial = "concrete"\n'
+    )
+    house, barn = (draw_floor(site, gather(site), floor) for floor in floors(site))
+    assert ">concrete<" not in house
+    assert ">concrete<" in barn
+
+
+def test_an_access_point_on_the_edge_stands_on_the_edge() -> None:
+    """Its own y of 0 m counts, not the closet's in which it hangs: it stands as low as the room's lower wall."""
+    site = plan(
+        '[closet.nook]\nx = "5 m"\ny = "8 m"\n[room.hall]\nx = "0 m"\ny = "0 m"\nwidth = "10 m"\ndepth = "10 m"\n'
+        '[access_point.low]\nat = "nook"\nx = "5 m"\ny = "0 m"'
+    )
+    root = floor_of(site)
+    room = next(element for element in root.iter(f"{SVG}rect") if element.get("class") == "room")
+    lowest = float(room.attrib["y"]) + float(room.attrib["height"])
+    assert all(float(circle.attrib["cy"]) == pytest.approx(lowest) for circle in root.iter(f"{SVG}circle"))

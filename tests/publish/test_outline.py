@@ -85,3 +85,15 @@ def test_what_takes_power_is_what_the_plan_says(demo_site: Site) -> None:
     """A camera and an access point are fed by their cable, a desktop and a recorder are not."""
     fed = ("device:camera-gate", "access_point:hall", "device:desk", "recorder:vault")
     assert [takes_power(demo_site, ref) for ref in fed] == [True, True, False, False]
+
+
+def test_what_is_folded_from_several_rooms_hangs_on_no_patch_cord() -> None:
+    """Computers of many rooms in one row: their cables are not in the plan; those in the closet itself have cords."""
+    rooms = "".join(f"[room.r{n}]\n" for n in range(MOST_ROWS))
+    far = "".join(f'[device.far{n}]\nkind = "desktop"\nat = "r{n}"\n' for n in range(MOST_ROWS))
+    near = "".join(f'[device.near{n}]\nkind = "printer"\nat = "c"\n' for n in range(9))
+    rows = rows_of(outline(plan(f"[closet.c]\n[switch.s]\nports = 48\n{rooms}{far}{near}")))
+    assert {(row.kind, row.count, row.corded) for row in rows} == {
+        ("desktop", MOST_ROWS, False),
+        ("printer", 9, True),
+    }
