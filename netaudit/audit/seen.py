@@ -90,12 +90,18 @@ def see(store: Store, site: Site, now: datetime) -> Seen:
         site,
         now,
         devices=store.devices(now),
-        stays=store.last_stays(now - PLACES_BACK),
+        stays=_last_stays(store, now),
         readings=store.series_all(now - LOOK_BACK, now + timedelta(seconds=1)),
         notices=store.notices(now - NOTICES_BACK, now + timedelta(seconds=1)),
         sources=store.health(),
         letters={name: _next_letters(store, name) for name in site.alert},
     )
+
+
+def _last_stays(store: Store, now: datetime) -> Iterable[Interval]:
+    """Give the last interval of each device on each segment as of `now`; a report of an earlier week knows no later ones."""
+    stays = store.last_stays(now - PLACES_BACK)
+    return store.presence(now - PLACES_BACK, now) if any(stay.since > now for stay in stays) else stays
 
 
 def _next_letters(store: Store, channel: str) -> tuple[Letter, ...]:

@@ -77,6 +77,18 @@ def test_the_store_gives_back_what_collectors_said(tmp_path: Path) -> None:
     assert [(one.source, one.good) for one in seen.sources] == [("sweep:home", True)]
 
 
+def test_of_an_earlier_moment_nobody_is_seen_who_came_later(tmp_path: Path) -> None:
+    """Asked for yesterday, who came today is not there, and who was there yesterday is, though he left and came again."""
+    site, yesterday = small_site(), NOW - timedelta(days=1)
+    with Store.open(tmp_path / "x.db", site="Weir Cottage", clock=lambda: NOW, tolerance=tolerance_of(site)) as store:
+        for at, macs in ((yesterday, (DESK,)), (NOW, (DESK, BOX))):
+            store.write([Sighting(at, "home", mac, None, How.ARP) for mac in macs])
+            store.flush(NOW)
+        then, today = see(store, site, yesterday + timedelta(seconds=30)), see(store, site, NOW)
+    assert {one.mac for one in today.present} == {DESK, BOX}
+    assert {one.mac for one in then.present} == {DESK}
+
+
 def test_where_the_sweep_fails_nobody_looks() -> None:
     """Somebody heard in passing is no look: while its sweep fails a segment counts as not looked at."""
     scene = Scene().everybody().source("sweep:home", good=False, reason="cable out").source("sweep:things")
