@@ -9,8 +9,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from netaudit.publish.schedule import COLUMNS, safe_cell, schedule, schedule_csv, schedule_html
+from tests.publish.samples import plan
 
 if TYPE_CHECKING:
+    from playwright.sync_api import Browser
+
     from netaudit.site.model import Site
 
 
@@ -79,3 +82,18 @@ def test_the_page_has_each_drop_and_two_labels_for_it(demo_site: Site, hostile_s
         assert "img" not in tags.tags
         labels = page.partition('<div class="labels">')[2]
         assert labels.count("<div>") == 2 * len(site.drop)
+
+
+def test_a_printed_table_is_no_wider_than_its_paper(browser: Browser) -> None:
+    """Labels of 60 letters without a space break: on the 180 mm of an upright A4 sheet no column is cut off."""
+    name = "w" * 48
+    site = plan(
+        f'[closet.{name}]\nlabel = "{"W" * 60}"\n[room.{name}-r]\nlabel = "{"M" * 60}"\n'
+        f'[drop.{name}]\nlabel = "{"W" * 60}"\nstarts = "{name}"\nends = "{name}-r"\n'
+    )
+    with browser.new_page(viewport={"width": 680, "height": 960}) as page:  # 180 mm at 96 px an inch
+        page.emulate_media(media="print")
+        page.set_content(schedule_html(site))
+        wider = page.evaluate("[...document.querySelectorAll('.scroll')].map(one => one.scrollWidth - one.clientWidth)")
+        assert wider
+        assert max(wider) == 0
