@@ -180,7 +180,7 @@ class CensusNews:
             if len(rivals) < 2 or not self._due("address_conflict", packed, last_ns):
                 continue
             segment = next((home for mac, _ in rivals if (home := self._home(mac)) is not None), self._segment)
-            macs = ", ".join(sorted(mac_text(mac) for mac, _ in rivals)[:4])
+            macs = " ".join(sorted(mac_text(mac) for mac, _ in rivals)[:4])
             detail = (("address", str(ip_address(packed))), ("macs", macs))
             yield Notice(_at(last_ns), f"segment:{segment}", "address_conflict", detail)
 

@@ -140,7 +140,7 @@ def dhcp_offer(server_mac: bytes, server: IPv4Address) -> bytes:
 
 
 def test_two_macs_that_claim_one_address_in_turns_are_a_conflict(lab: Lab) -> None:
-    """The notice names the address and both MACs; an address that only moved gives none."""
+    """The notice names the address and both MACs as a sweep does, with a blank between; an address that only moved gives none."""
     segment = lab.segment()
     contested, moved = IPv4Address("192.0.2.50"), IPv4Address("192.0.2.60")
 
@@ -153,7 +153,7 @@ def test_two_macs_that_claim_one_address_in_turns_are_a_conflict(lab: Lab) -> No
     with lab.later(0.3, speak):
         said, _, _ = lab.call(hear, segment.interface, 1.5)
     conflicts = [dict(one.detail) for one in of(Notice, said) if one.kind == "address_conflict"]
-    assert conflicts == [{"address": "192.0.2.50", "macs": "02:0a:00:00:00:01, 02:0a:00:00:00:02"}]
+    assert conflicts == [{"address": "192.0.2.50", "macs": "02:0a:00:00:00:01 02:0a:00:00:00:02"}]
 
 
 def test_a_tagged_frame_is_heard_in_its_own_segment(lab: Lab) -> None:

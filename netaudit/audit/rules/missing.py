@@ -149,7 +149,7 @@ MISSING: Final = Rule(
             "Look whether the access point has power: its port, its cable, the switch's power budget.",
         ),
         "device": Words(
-            "{named} has been silent for {silence}, longer than the {may_be_silent} that are usual for it",
+            "{named} has been silent for {silence}; as a rule it is heard every {may_be_silent} at least",
             "Look whether it has power and is connected; if it is gone for good, take it out of the plan.",
         ),
         "never": Words(
