@@ -168,7 +168,8 @@ def _steps(
         ),
         Step(
             "Shorten the leases",
-            f"A day before, set the old server{f' ({servers})' if servers else ''} to leases of {SHORT_LEASE}.",
+            f"A day before, set the old server to leases of {SHORT_LEASE}."
+            + (f" Leasing addresses now: {servers}." if servers else ""),
             "A device that renews is told the new time.",
             "Set the old time again.",
         ),

@@ -121,6 +121,30 @@ def test_who_is_missing_from_the_air_says_which_network_name_it_needs(
     assert (rows[mac].stage, rows[mac].note) == (Stage.MISSING, needs)
 
 
+def test_a_guest_of_before_is_not_waited_for() -> None:
+    """Where guests come and go nobody is missing, unless the plan names it."""
+    site = parse_site(PLAN.replace("[segment.home]\n", "[segment.home]\nguests = { arrivals_per_day = 5 }\n"))
+    seen = [
+        *seen_at(THEN, TABLET, "192.0.2.140", segment="home"),
+        *seen_at(THEN, DESK, "192.0.2.21", segment="home"),
+    ]
+    old = freeze_baseline("old", site, evidence_of(THEN, seen), source="looking")
+    stages = {row.mac: row.stage for row in progress(old, site, evidence_of(NIGHT, ())).rows}
+    assert (stages[TABLET], stages[DESK]) == (Stage.AWAY, Stage.MISSING)
+
+
+def test_a_counted_sleeper_that_was_seen_once_is_back() -> None:
+    """Among sensors that may be silent for a day, one that the plan only counts is back an hour after it was seen; a stranger among plugs is not."""
+    for kind, stage in (("sensor", Stage.BACK), ("plug", Stage.MISSING)):
+        site = parse_site(ON_AIR.replace(PLUGS, f'kind = "{kind}"\ncount = 4\n'))
+        old = freeze_baseline(
+            "old", site, evidence_of(THEN, seen_at(THEN, PLUG, "198.51.100.120", segment="things")), source="looking"
+        )
+        seen = seen_at(NIGHT, PLUG, "198.51.100.120", segment="things")
+        rows = progress(old, site, freeze(seen, NIGHT, NIGHT + timedelta(hours=1))).rows
+        assert next(row.stage for row in rows if row.mac == PLUG) is stage
+
+
 def test_a_router_that_is_not_there_is_called_so() -> None:
     """It has an address on each network; nobody must read the plan's words for that."""
     rows = progress(before(), house(), evidence_of(NIGHT, ())).rows
