@@ -11,6 +11,8 @@ from netaudit.audit.presence import Presence
 from netaudit.audit.roster import enrol
 from netaudit.audit.series import Series
 from netaudit.audit.stations import Count, count_stations
+from netaudit.store.key import DAY_S
+from netaudit.store.retain import Keep
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping
@@ -218,6 +220,20 @@ def tolerance_of(site: Site) -> Callable[[str], float]:
     usual_s = silent_after_s(site, None)
     known = {mac: max(usual_s, thing.silent_after_s) for mac, thing in roster.by_mac.items()}
     return lambda mac: known.get(mac, usual_s)
+
+
+def keep_of(site: Site) -> Keep:
+    """Give how long the store keeps what."""
+    kept = site.keeping
+    return Keep(
+        raw=int(kept.raw_s // DAY_S),
+        hourly=int(kept.hourly_s // DAY_S),
+        daily=None if kept.daily_s is None else int(kept.daily_s // DAY_S),
+        presence=int(kept.presence_s // DAY_S),
+        names=int(kept.names_s // DAY_S),
+        addresses=int(kept.addresses_s // DAY_S),
+        notices=int(kept.notices_s // DAY_S),
+    )
 
 
 def _placed(

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from netaudit.store.retain import Keep
     from netaudit.store.store import Store
 
+# As good as for ever.
+_CENTURY_DAYS = 36_525
 EXAMPLES = "example: netaudit store backup demo-output/site.db mill-backup.db"
 
 
@@ -43,15 +45,16 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
     task = tasks.add_parser(
         "prune",
-        description="Roll up what is over, then let go of what is older than what is kept.",
+        description="Roll up what is over, then let go of what is older than what is kept: as [keeping] of the plan says "
+        "that netaudit run watched by last.",
         epilog="example: netaudit store prune demo-output/site.db --raw 4",
     )
     _common(task)
     _site(task)
-    for name, kept in (("raw", "samples, 8"), ("hourly", "hours, 396"), ("daily", "days of roll-ups, for ever")):
-        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {kept} unless given")
+    for name, kept in (("raw", "samples"), ("hourly", "hours"), ("daily", "days of roll-ups")):
+        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {kept} so long")
     for name in ("presence", "names", "addresses", "notices"):
-        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {name} 396 days unless given")
+        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {name} so long")
 
     task = tasks.add_parser(
         "forget",
@@ -142,16 +145,36 @@ def _restore(args: argparse.Namespace) -> Outcome:
 
 
 def _prune(args: argparse.Namespace) -> Outcome:
-    from netaudit.store.retain import Keep
+    from dataclasses import replace
 
     names = ("raw", "hourly", "daily", "presence", "names", "addresses", "notices")
-    keep = Keep(**{name: getattr(args, name) for name in names if getattr(args, name) is not None})
-    with _open(args, keep) as store:
+    given = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
+    with _open(args) as store:
+        planned, lines = _planned(store, args.store)
+        store.keep = replace(planned, **given)
         now = store.now()
         rolled = store.rollup(now)
         removed = store.prune(now)
-    lines = [f"{rolled} hours and days of series rolled up", *_counts(removed, "removed")]
+    lines = [f"{rolled} hours and days of series rolled up", *_counts(removed, "removed"), *lines]
     return 0, lines, {"store": args.store, "rolled_up": rolled, "removed": removed}
+
+
+def _planned(store: Store, where: str) -> tuple[Keep, list[str]]:
+    """Give how long the plan keeps what, by which the store's box watches; and what is to be said about that."""
+    from netaudit.audit.seen import keep_of
+    from netaudit.errors import PlanError
+    from netaudit.site.load import parse_site
+    from netaudit.store.engine import address_of
+    from netaudit.store.retain import Keep
+
+    # A centre's parts hold all sites: the plan of one may not decide on them.
+    plan = store.plan() if address_of(where).get_backend_name() == "sqlite" else None
+    try:
+        return (Keep() if plan is None else keep_of(parse_site(plan.document))), []
+    except PlanError:
+        line = "this program can't read the plan that was kept: nothing is removed but by --raw and the like"
+        rest = dict.fromkeys(("hourly", "daily", "presence", "names", "addresses", "notices", "health", "outbox"))
+        return Keep(raw=_CENTURY_DAYS, **rest), [line]
 
 
 def _forget(args: argparse.Namespace) -> Outcome:
@@ -178,7 +201,7 @@ def _counts(rows: dict[str, int], word: str) -> list[str]:
     return [f"{name}: {count} {word}" for name, count in sorted(rows.items())]
 
 
-def _open(args: argparse.Namespace, keep: Keep | None = None) -> Store:
+def _open(args: argparse.Namespace) -> Store:
     from datetime import UTC, datetime
     from pathlib import Path
 
@@ -195,4 +218,4 @@ def _open(args: argparse.Namespace, keep: Keep | None = None) -> Store:
         site = site or look_through(path).site
     if not site:
         raise StoreError(f"{args.store}: which site? name it with --site")
-    return Store.open(args.store, site=site, clock=lambda: datetime.now(UTC), keep=keep)
+    return Store.open(args.store, site=site, clock=lambda: datetime.now(UTC))

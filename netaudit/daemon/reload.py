@@ -14,7 +14,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from netaudit.audit.seen import tolerance_of
+from netaudit.audit.seen import keep_of, tolerance_of
 from netaudit.capacity.ledger import gather
 from netaudit.daemon.looks import utc_now
 from netaudit.daemon.notify_socket import stay_alive, tell
@@ -77,7 +77,11 @@ class Life:
         while following is not None and not self.orders.end:
             plan = following
             with Store.open(
-                self.kept_at, site=plan.site.site.name, clock=utc_now, tolerance=tolerance_of(plan.site)
+                self.kept_at,
+                site=plan.site.site.name,
+                clock=utc_now,
+                tolerance=tolerance_of(plan.site),
+                keep=keep_of(plan.site),
             ) as store:
                 try:
                     watch = Watch(plan, store, self.kept_at, self.reports)

@@ -522,6 +522,36 @@ class Looking(Table):
     judge_every_s: Time = Field(60.0, ge=1, alias="judge_every", description="How often the ledger is judged")
 
 
+# 31 years: as good as for ever, and still a moment that every calendar and every key of the store has.
+_FOR_EVER_S: Final = 1e9
+
+
+class Keeping(Table):
+    """`[keeping]`: how long the box keeps what it saw, in whole days."""
+
+    raw_s: Time = Field(8 * 86400.0, ge=2 * 86400, le=_FOR_EVER_S, alias="raw", description="Samples")
+    hourly_s: Time = Field(396 * 86400.0, ge=86400, le=_FOR_EVER_S, alias="hourly", description="Roll-ups of hours")
+    daily_s: Time | None = Field(
+        None, ge=86400, le=_FOR_EVER_S, alias="daily", description="Roll-ups of days; without it for ever"
+    )
+    presence_s: Time = Field(
+        396 * 86400.0, ge=86400, le=_FOR_EVER_S, alias="presence", description="Who was there when"
+    )
+    names_s: Time = Field(
+        396 * 86400.0, ge=86400, le=_FOR_EVER_S, alias="names", description="Names of devices, after their last use"
+    )
+    addresses_s: Time = Field(
+        396 * 86400.0, ge=86400, le=_FOR_EVER_S, alias="addresses", description="Addresses, after their last use"
+    )
+    notices_s: Time = Field(
+        396 * 86400.0,
+        ge=86400,
+        le=_FOR_EVER_S,
+        alias="notices",
+        description="Other words from the wire, after their last use",
+    )
+
+
 class Source(Table):
     """`[source.NAME]`: one number of a metric endpoint (Prometheus text or OpenMetrics)."""
 
@@ -644,6 +674,7 @@ class Site(Table):
     backup: dict[Name, Backup] = Field(default_factory=dict, description="Battery supplies")
     profile: dict[Name, Profile] = Field(default_factory=dict, description="Kinds of devices, ours included")
     looking: Looking = Field(default_factory=Looking, description="How the daemon looks")
+    keeping: Keeping = Field(default_factory=Keeping, description="How long what it saw is kept")
     source: dict[Name, Source] = Field(default_factory=dict, description="Numbers of metric endpoints")
     command: dict[Name, Command] = Field(default_factory=dict, description="Programs that print observations")
     ear: dict[Name, Ear] = Field(default_factory=dict, description="Radios that listen")

@@ -1,15 +1,28 @@
 from __future__ import annotations
 
+from dataclasses import fields, replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
-from netaudit.audit.seen import see, tolerance_of
+from netaudit.audit.seen import keep_of, see, tolerance_of
 from netaudit.observe.observation import Health, How, Notice, Sample, Sighting
+from netaudit.site.load import parse_site
+from netaudit.store.retain import Keep
 from netaudit.store.store import Store
 from tests.audit.scene import BOX, DESK, LONG_AGO, NOW, PHONE, Scene, small_site, stranger
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+
+def test_the_store_keeps_what_the_plan_keeps() -> None:
+    """Without a word what the store keeps by itself; each line of `[keeping]` changes its own, in whole days."""
+    header = '[site]\nname = "home"\n[segment.lan]\nnetwork = "192.168.7.0/24"\n'
+    assert keep_of(parse_site(header)) == Keep()
+    for one in fields(Keep):
+        if one.name not in {"health", "findings", "outbox"}:
+            changed = keep_of(parse_site(f'{header}[keeping]\n{one.name} = "60 h"\n'))
+            assert changed == replace(Keep(), **{one.name: 2}), one.name
 
 
 def test_who_is_here_is_who_was_heard_within_its_silence() -> None:

@@ -61,6 +61,32 @@ def test_prune_rolls_up_first(house: Path, capsys: pytest.CaptureFixture[str]) -
     assert sum(again["removed"].values()) <= 1
 
 
+def counted(house: Path, table: str, capsys: pytest.CaptureFixture[str], *words: str) -> int:
+    """Prune, and give how many rows of a table went."""
+    assert main(["store", "prune", str(house), "--json", *words]) == 0
+    removed: dict[str, int] = json.loads(capsys.readouterr().out)["removed"]
+    return removed.get(table, 0)
+
+
+def test_prune_keeps_what_the_plan_keeps(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As long as `[keeping]` of the latest plan says; shorter where the call says so; nothing goes by a plan of no sense."""
+    now = datetime.now(UTC)
+
+    def planned(text: str) -> None:
+        with Store.open(house, site="home", clock=lambda: now) as store:
+            store.save_plan(f'[site]\nname = "home"\n[segment.lan]\nnetwork = "192.168.7.0/24"\n{text}', now)
+
+    planned("[keeping]\nraw = 11\n")
+    assert main(["store", "prune", str(house)]) == 0
+    assert "can't read the plan" in capsys.readouterr().out
+    planned('[keeping]\nraw = "11 d"\n')
+    assert 20 <= counted(house, "samples", capsys) <= 30
+    assert 20 <= counted(house, "samples", capsys, "--raw", "10") <= 30
+    planned('[keeping]\nraw = "20 d"\nhourly = "3 d"\n')
+    assert 200 <= counted(house, "hourly", capsys) <= 220
+    assert counted(house, "samples", capsys) == 0
+
+
 def test_forget_takes_any_spelling(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The device goes; a second time nothing is known of it."""
     assert main(["store", "forget", str(house), MAC.upper().replace(":", "-")]) == 0

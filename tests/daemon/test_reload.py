@@ -13,6 +13,10 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from netaudit.daemon import reload
+from netaudit.daemon.orders import Orders
+from netaudit.errors import LookError
+from netaudit.store.retain import Keep
 from tests.daemon.test_watch import PLAN, PLANNED, fetch, metric, wait_for
 from tests.lab.host import Host
 
@@ -20,12 +24,31 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+    from netaudit.store.store import Store
     from tests.lab.lan import Lab
 
 PORT = 9817
 PAGE = f"http://127.0.0.1:{PORT}/"
 FIXED = PLAN.replace("port = 0", f"port = {PORT}")
 STRANGER = Host("02:00:00:00:04:01", "192.0.2.50", delay_s=0.002)
+
+
+def test_the_store_is_opened_to_keep_what_the_plan_keeps(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What a plan says in `[keeping]` is what its watch's store prunes by."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(PLAN + '[keeping]\nraw = "3 d"\nhourly = "1000 d"\n')
+    kept: list[Keep] = []
+
+    def watch(_plan: object, store: Store, *_: object) -> None:
+        kept.append(store.keep)
+        raise LookError("nobody looks in this test")
+
+    monkeypatch.setattr(reload, "refuse_unfit", lambda _: None)
+    monkeypatch.setattr(reload, "Watch", watch)
+    life = reload.Life(plan, str(tmp_path / "site.db"), tmp_path, {}, lambda *_: None, Orders())
+    with pytest.raises(LookError):
+        life.live()
+    assert kept == [Keep(raw=3, hourly=1000)]
 
 
 class Daemon:
