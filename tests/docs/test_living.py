@@ -6,10 +6,12 @@ import json
 import re
 import struct
 from pathlib import Path
-
-import pytest
+from typing import TYPE_CHECKING
 
 from netaudit.cli import main
+
+if TYPE_CHECKING:
+    import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
 
