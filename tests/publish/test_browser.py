@@ -91,6 +91,29 @@ def test_no_page_is_wider_than_its_window(browser: Browser, site_url: str, viewp
             assert page.evaluate("document.documentElement.scrollWidth") <= viewport["width"], path
 
 
+def test_charts_and_the_drawing_can_be_read_on_a_telephone(browser: Browser, site_url: str) -> None:
+    """Their letters are not below 8 px there (those of the figures' captions have 14), and figures stand in one column."""
+    with browser.new_context(viewport=PHONE) as context:
+        page = context.new_page()
+        page.goto(f"{site_url}/networks/family")
+        for text in page.locator("svg.chart text:visible").all():
+            box = text.bounding_box()
+            # A line of text is a little higher than its letters' size.
+            assert box is not None
+            assert box["height"] > 8
+        page.goto(f"{site_url}/drawing")
+        drawn = page.locator("figure img").bounding_box()
+        assert drawn is not None
+        assert drawn["width"] > 1.8 * PHONE["width"]
+        page.goto(f"{site_url}/ledger")
+        starts = page.evaluate(
+            "[...document.querySelectorAll('td[data-column]')].map((cell) => { const range = document.createRange();"
+            "range.selectNodeContents(cell); return Math.round(range.getBoundingClientRect().left); })"
+        )
+        assert len(starts) > 100
+        assert len(set(starts)) == 1
+
+
 def test_pages_are_whole_without_a_script(browser: Browser, site_url: str) -> None:
     """With scripts switched off a device is searched, and a chart's values are there as titles and in a table."""
     with browser.new_context(java_script_enabled=False) as context:

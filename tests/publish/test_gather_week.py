@@ -133,3 +133,7 @@ def test_the_pdf_has_the_charts_and_no_hidden_rows(told: WeekReport) -> None:
     # Once in the table of days, and once on the axis of each of three charts and of the bars under one of them.
     assert text.count("Tue, 3 Mar") >= 4
     assert "Hour by hour" not in text
+    # Who was there stands in figures on paper, where nobody can point at a curve.
+    assert "Fewest and most in an hour" in text
+    assert "Point at it" not in text
+    assert "page 1 of" in text

@@ -78,7 +78,7 @@ def test_open_findings_stand_above_settled_ones(week: WeekReport) -> None:
     new = FindingView("r", "router", "open since today", "", NOW, None)
     older = FindingView("r", "router", "open since Monday", "", MONDAY, None)
     text = Page(render_report(replace(week, findings=(old, new, older)))).text.rpartition(" Findings ")[2]
-    places = [text.index(said) for said in ("open since Monday", "open since today", "settled long ago")]
+    places = [text.index(said) for said in ("Open since Monday", "Open since today", "Settled long ago")]
     assert places == sorted(places)
 
 
