@@ -93,30 +93,23 @@ def _draft(args: argparse.Namespace, terminal: bool) -> Draft:  # noqa: FBT001 -
     from netaudit.site.draft import Answers, draft_from_answers, draft_from_sight
 
     network = None if args.network is None else _network(args.network)
-    name = args.name or "site"
     if args.captures:
-        return draft_from_sight(name, _heard(args.captures), () if network is None else (network,))
+        return draft_from_sight(args.name or "site", _heard(args.captures), () if network is None else (network,))
     if args.sweep:
         interface, swept = args.sweep
-        draft = draft_from_sight(name, _swept(interface, _network(swept)), (_network(swept),))
+        draft = draft_from_sight(args.name or "site", _swept(interface, _network(swept)), (_network(swept),))
         next(iter(draft.raw["segment"].values()))["interface"] = interface
         return draft
     ask = _asker(terminal)
+    name = args.name or ask("What do people call the place?", "site", str)
+    network = network or ask("Which network shall it have?", "192.168.20.0/24", _network)
+    rooms = args.rooms or ask("Its rooms, with commas between?", "room", str)
     counts = {
         kind: value if value is not None else ask(f"How many {words}?", "0", _counter(words))
         for flag, (kind, words) in _COUNTS.items()
         for value in (getattr(args, flag),)
     }
-    return draft_from_answers(
-        Answers(
-            name=args.name or ask("What do people call the place?", "site", str),
-            network=network or ask("Which network shall it have?", "192.168.20.0/24", _network),
-            rooms=tuple(
-                room for room in (args.rooms or ask("Its rooms, with commas between?", "room", str)).split(",") if room
-            ),
-            have=counts,
-        )
-    )
+    return draft_from_answers(Answers(name, network, tuple(room for room in rooms.split(",") if room), counts))
 
 
 class _Asker(Protocol):
@@ -191,6 +184,7 @@ def _seen(document: dict[str, Any]) -> Iterator[Seen]:
             evidence=", ".join(kind["evidence"]),
             made_up=device["randomised"],
             vlan=vlans[0] if len(vlans) == len(device["heard_on"]) == 1 else None,
+            vendor=device["vendor"],
         )
 
 
@@ -206,7 +200,7 @@ def _swept(interface: str, network: IPv4Network) -> list[Seen]:
     from netaudit.observe.route import gateway_of
     from netaudit.observe.sweep import sweep
     from netaudit.site.draft import Seen
-    from netaudit.wire.oui import is_randomised
+    from netaudit.wire.oui import is_randomised, vendor
 
     need_raw()
     check_network(network)
@@ -223,7 +217,9 @@ def _swept(interface: str, network: IPv4Network) -> list[Seen]:
             mac,
             tuple(addresses),
             word="router" if router in addresses else None,
-            made_up=is_randomised(bytes.fromhex(mac.replace(":", ""))),
+            made_up=is_randomised(octets),
+            vendor=vendor(octets),
         )
         for mac, addresses in found.items()
+        for octets in (bytes.fromhex(mac.replace(":", "")),)
     ]

@@ -30,6 +30,32 @@ _KINDS: Final = {
     "computer": "desktop",
     "DHCP server": "server",
 }
+# Words in what a device calls itself -> our kind of device. Only what a name says outright; the census's word goes first.
+_NAME_KINDS: Final = {
+    "camera": "camera",
+    "cam": "camera",
+    "printer": "printer",
+    "scanner": "printer",
+    "phone": "phone",
+    "tablet": "tablet",
+    "laptop": "laptop",
+    "notebook": "laptop",
+    "desktop": "desktop",
+    "workstation": "desktop",
+    "server": "server",
+    "nas": "server",
+    "television": "television",
+    "tv": "television",
+    "speaker": "speaker",
+    "doorbell": "doorbell",
+    "thermostat": "thermostat",
+    "sensor": "sensor",
+    "plug": "plug",
+    "lamp": "light",
+    "light": "light",
+    "hub": "hub",
+}
+_LETTERS: Final = re.compile(r"[a-z]+")
 # Switch sizes as they are sold (common practice, no source); the plan's ceiling leaves one port in ten free.
 _SIZES: Final = (8, 16, 24, 48)
 _FILLED: Final = 0.7
@@ -55,7 +81,11 @@ class Answers:
 
 @dataclass(frozen=True, slots=True)
 class Seen:
-    """A device that was seen: MAC, its IPv4 addresses, names, the census's word for it and why, VLAN it was heard on."""
+    """
+    A device that was seen: MAC, its IPv4 addresses, names, the census's word for it and why, VLAN it was heard on.
+
+    vendor   to whom the public registry gave its address, if to anybody
+    """
 
     mac: str
     addresses: tuple[IPv4Address, ...] = ()
@@ -64,6 +94,7 @@ class Seen:
     evidence: str = ""
     made_up: bool = False
     vlan: int | None = None
+    vendor: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,8 +128,15 @@ def draft_from_answers(answers: Answers) -> Draft:
         if not 0 <= count <= MOST_DEVICES:
             raise PlanError(f"{count} of {kind}: write a number from 0 to {MOST_DEVICES}")
         if count:
-            devices[f"{kind.replace('_', '-')}s"] = {"kind": kind, "count": count, "at": next(iter(raw["room"]))}
-            said[f"device.{kind.replace('_', '-')}s"] = f"{GUESS}all in the first room; split the group and say where"
+            name = f"{kind.replace('_', '-')}s"
+            devices[name] = {"kind": kind, "count": count}
+            if profiles[kind]["link"] == "wifi":
+                said[f"device.{name}"] = (
+                    f"{GUESS}shared by all access points; split the group and say at which room each is"
+                )
+            else:
+                devices[name]["at"] = next(iter(raw["room"]))
+                said[f"device.{name}"] = f"{GUESS}all in the first room; split the group and say where"
     raw["device"] = devices
     _equip(raw, said, list(raw["room"]))
     return Draft(_tidied(raw), said)
@@ -231,12 +269,17 @@ def _segments(
 
 
 def _kind(one: Seen) -> tuple[str, str]:
-    """Give the kind of a device and why."""
+    """Give the kind of a device and why: by what it offers, else by its name, else by its address."""
     if one.word in _KINDS:
         return _KINDS[one.word], f"a {one.word}: {one.evidence or 'by what it says of itself'}"
+    for name in one.names:
+        for word in _LETTERS.findall(name.lower().split(".")[0]):
+            if word in _NAME_KINDS:
+                return _NAME_KINDS[word], f"a {word}, as its name says"
     if one.made_up:
         return "phone", "a telephone or the like: its address is made up anew, as those of pocket devices are"
-    return "desktop", "a computer on a cable: nothing told what it is"
+    by_registry = f"only its address, registered to {one.vendor}, is known" if one.vendor else "nothing told what it is"
+    return "desktop", f"a computer on a cable: {by_registry}"
 
 
 def _equip(raw: dict[str, Any], said: dict[str, str], rooms: list[str]) -> None:

@@ -73,14 +73,14 @@ def test_a_slip_on_a_terminal_is_asked_again(tmp_path: Path) -> None:
         stderr=subprocess.PIPE,
         text=True,
     ) as child:
-        os.write(teller, b"4\ntwo\n2\n\n\n\n\nWeir Cottage\nhome\n192.168.20.0/24\nhall\n")
+        os.write(teller, b"Weir Cottage\nhome\n192.168.20.0/24\nhall\n4\ntwo\n2\n\n\n\n\n")
         said = child.communicate(timeout=60)[1]
     os.close(teller)
     os.close(terminal)
     assert child.returncode == 0, said
     assert said.splitlines() == [
-        '"two" is no number of portable computers; write 0 or more',
         '"home" is no IPv4 network; write one such as 192.168.20.0/24',
+        '"two" is no number of portable computers; write 0 or more',
     ]
     raw = tomllib.loads(plan.read_text())
     assert {name: row["count"] for name, row in raw["device"].items()} == {"phones": 4, "laptops": 2}

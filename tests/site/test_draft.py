@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from netaudit.errors import PlanError
 from netaudit.site.draft import GUESS, Answers, Seen, draft_from_answers, draft_from_sight
 from netaudit.site.load import own_profiles, parse_site
+from netaudit.site.topology import follow
 from netaudit.site.write import plan_text
 
 HOME = IPv4Network("192.0.2.0/24")
@@ -65,6 +66,35 @@ def test_every_guess_is_marked() -> None:
     for header in ("[device.cam]", "[switch.switch-1]", "[recorder.recorder]", "[router]"):
         assert text[text.index(header) - 1].startswith(f"# {GUESS}")
     assert "offers _rtsp._tcp" in text[text.index("[device.cam]") - 1]
+
+
+@pytest.mark.parametrize(
+    ("seen", "kind", "why"),
+    [
+        ({"word": "printer", "names": ("camera",), "evidence": "offers _ipp._tcp"}, "printer", "offers _ipp._tcp"),
+        ({"names": ("x", "Cam-Gate.local"), "made_up": True}, "camera", "a cam, as its name says"),
+        ({"names": ("camshaft",), "vendor": "Acme"}, "desktop", "only its address, registered to Acme, is known"),
+        ({"made_up": True}, "phone", "made up anew"),
+        ({}, "desktop", "nothing told what it is"),
+    ],
+)
+def test_a_kind_is_guessed_from_what_says_most(seen: dict[str, object], kind: str, why: str) -> None:
+    """First what it offers, then what it is called, then to whom its address was given; the guess says which."""
+    draft = draft_from_sight("seen", [Seen("02:00:5e:00:00:01", (HOME[7],), **seen)], (HOME,))  # type: ignore[arg-type]
+    ((name, row),) = draft.raw["device"].items()
+    assert row["kind"] == kind
+    assert draft.comments[f"device.{name}"].startswith(GUESS)
+    assert why in draft.comments[f"device.{name}"]
+
+
+def test_what_is_on_the_air_is_shared_between_all_rooms() -> None:
+    """Forty telephones in a house of three rooms: no access point gets more than another, for nobody said where they are."""
+    draft = draft_from_answers(Answers("x", HOME, ("kitchen", "hall", "attic"), {"phone": 40}))
+    site = parse_site(plan_text(draft.raw, comments=draft.comments))
+    counts = {key: sum(one.count for one in found) for key, found in follow(site).stations.items()}
+    served = [count for count in counts.values() if count]
+    assert len(served) == len(site.access_point) == 2
+    assert served == [20.0, 20.0]
 
 
 def test_rooms_keep_their_letters() -> None:
