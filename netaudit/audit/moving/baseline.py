@@ -74,7 +74,11 @@ def freeze_baseline(
     kinds: Mapping[str, str] | None = None,
     ssids: Iterable[str] = (),
 ) -> Baseline:
-    """Make a baseline of evidence. Pure."""
+    """
+    Make a baseline of evidence. Pure.
+
+    Args:      ssids: network names that captures held; those that an ear of the plan told of are taken from the evidence.
+    """
     devices = known_in(evidence, site, kinds)
     return Baseline(
         name=name,
@@ -85,7 +89,7 @@ def freeze_baseline(
         devices=devices,
         delays=_delays(site, evidence, {one.mac: one.segment for one in devices}),
         services=_services(evidence),
-        ssids=tuple(sorted(set(ssids))),
+        ssids=tuple(sorted({*ssids, *_names_on_air(evidence)})),
     )
 
 
@@ -101,6 +105,12 @@ def read_baseline(text: str, file: str = "baseline") -> Baseline:
     Raises:    CaptureError: it is none of ours, of another version, damaged or changed.
     """
     return unseal("baseline", _FORM, text, file)
+
+
+def _names_on_air(evidence: Evidence) -> set[str]:
+    """Give the names of networks that are not the plan's own: before a move the old one is among them."""
+    heard = (one for one in evidence.notices if one.kind == vocabulary.NEIGHBOUR_NETWORK)
+    return {name for one in heard if (name := dict(one.detail).get("name", ""))}
 
 
 def _delays(site: Site, evidence: Evidence, segment_of: Mapping[str, str]) -> tuple[Delays, ...]:

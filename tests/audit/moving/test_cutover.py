@@ -121,6 +121,18 @@ def test_who_is_missing_from_the_air_says_which_network_name_it_needs(
     assert (rows[mac].stage, rows[mac].note) == (Stage.MISSING, needs)
 
 
+def test_the_names_on_the_air_before_are_known_by_an_ear_too() -> None:
+    """Told by an ear that hears the old network's name, which the plan keeps, and a neighbour's; one that hides its name has none."""
+    site = parse_site(ON_AIR)
+    heard = [
+        Notice(THEN, "channel:2.4/6", "neighbour_network", (("bssid", f"02:00:5e:00:99:0{n}"), ("name", name)))
+        for n, name in enumerate(("osier-things", "next door", ""))
+    ]
+    old = freeze_baseline("old", site, evidence_of(THEN, heard), source="looking")
+    move = plan_move(old, site)
+    assert (move.air_known, move.kept, move.dropped) == (True, ("osier-things",), ("next door",))
+
+
 def test_a_guest_of_before_is_not_waited_for() -> None:
     """Where guests come and go nobody is missing, unless the plan names it."""
     site = parse_site(PLAN.replace("[segment.home]\n", "[segment.home]\nguests = { arrivals_per_day = 5 }\n"))
