@@ -118,7 +118,9 @@ def _finish(
     svg = str(drawn.render(is_unicode=True))
     for label, index in names.items():
         # The axis names the day alone; the year stands above the chart, the hour is that in which the day begins.
-        svg = svg.replace(f'class="major">{label}</text>', f'class="major">{_short_day(every[index], header)}</text>')
+        svg = svg.replace(
+            f'class="major">{label}</text>', f'class="major">{day(every[index], header, year=False)}</text>'
+        )
     return Markup(svg)  # noqa: S704 - the library's XML writer has escaped every text
 
 
@@ -141,10 +143,6 @@ def _day_starts(hours: Sequence[datetime], header: Header) -> list[int]:
     room = len(hours) * _NAME_SHARE
     ends = [*shown[1:], len(hours)]
     return [index for index, end in zip(shown, ends, strict=True) if end - index >= room] or shown[:1]
-
-
-def _short_day(at: datetime, header: Header) -> str:
-    return day(at, header).removesuffix(str(at.year)).rstrip(" ,.")
 
 
 def _cleaner(title: str, curves: Sequence[Curve]) -> Callable[[ET.Element], ET.Element]:

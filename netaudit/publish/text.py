@@ -120,14 +120,14 @@ _FIGURE: Final = re.compile(
 
 
 def told(text: str, locale: str = "en", longest: int = 400) -> str:
-    """Make a sentence of the program's own fit to print, its figures written as the site writes those beside it."""
+    """Make a sentence of the program's own fit to print: places by their names, figures as the site writes those beside it."""
     decimal, group = get_decimal_symbol(locale_of(locale)), get_group_symbol(locale_of(locale))
 
     def write(found: re.Match[str]) -> str:
         whole, part = (found[1], found[2]) if found[1] else (found[3], found[4])
         return whole.replace(",", group) + (f"{decimal}{part}" if part else "")
 
-    said = harmless(text, longest)
+    said = harmless(in_words(text), longest)
     return said if (decimal, group) == (".", ",") else _FIGURE.sub(write, said)
 
 
@@ -181,7 +181,8 @@ def quantity(value: float, unit: str, locale: str = "en") -> str:
             factor, named = 1.0, unit if unit != "bit/s" else "b/s"
         return f"{number(value / factor, locale)}\u00a0{named}"
     if _is_currency(unit):
-        return format_currency(value, unit, locale=locale_of(locale))
+        written = format_currency(value, unit, locale=locale_of(locale)).replace("-", "\u2212")
+        return _apart(written, locale)
     named = ONE.get(unit, unit) if value == 1 else unit
     return f"{number(value, locale)}\u00a0{harmless(named, 24)}" if unit else number(value, locale)
 
@@ -241,6 +242,11 @@ def place_name(place: str, site: Site | None = None) -> str:
     return _named(site, kind, rest)
 
 
+def in_words(text: str, site: Site | None = None) -> str:
+    """Write the plan's references in a sentence of the program's own as people name the places: `device:desk` is device desk."""
+    return _REFERENCE.sub(lambda found: place_name(found[0], site), text)
+
+
 def segment_name(name: str, site: Site | None = None) -> str:
     """Name a network where the heading says that it is one: its label, else its bare name."""
     return _named(site, "segment", name, bare=True)
@@ -282,6 +288,13 @@ _TABLES: Final = frozenset(
 )
 
 
+_REFERENCE: Final = re.compile(
+    rf"\b(?:{'|'.join(sorted((*_TABLES, 'channel', 'link', 'radio')))}):"
+    rf"(?:{_MAC.pattern}|\w(?:[\w.-]*\w)?(?:/(?:port:)?\w(?:[\w.-]*\w)?)?)",
+    re.IGNORECASE,
+)
+
+
 def kind_name(kind: Kind) -> str:
     """Name what can run out, for people."""
     return KIND_NAMES[kind]
@@ -292,18 +305,24 @@ def moment(at: datetime, header: Header) -> str:
     zone = ZoneInfo(header.time_zone)
     locale = locale_of(header.locale)
     date = format_date(at.astimezone(zone).date(), "medium", locale)
-    return f"{date}, {format_time(at, 'short', zone, locale)} {at.astimezone(zone).tzname()}"
+    return _apart(f"{date}, {format_time(at, 'short', zone, locale)} {at.astimezone(zone).tzname()}", header.locale)
 
 
-def day(at: datetime, header: Header) -> str:
+def day(at: datetime, header: Header, *, year: bool = True) -> str:
     """Write the day of a moment at the site, such as Mon, 2 Mar 2026."""
     zone = ZoneInfo(header.time_zone)
-    return format_date(at.astimezone(zone).date(), "EEE, d MMM y", locale_of(header.locale))
+    pattern = "EEE, d MMM y" if year else "EEE, d MMM"
+    return _apart(format_date(at.astimezone(zone).date(), pattern, locale_of(header.locale)), header.locale)
 
 
 def clock(at: datetime, header: Header) -> str:
     """Write the time of day of a moment at the site."""
-    return format_time(at, "short", ZoneInfo(header.time_zone), locale_of(header.locale))
+    return _apart(format_time(at, "short", ZoneInfo(header.time_zone), locale_of(header.locale)), header.locale)
+
+
+def _apart(text: str, locale: str) -> str:
+    """Keep a date of a script that runs from right to left from turning around the English sentence in which it stands."""
+    return f"\u2068{text}\u2069" if locale_of(locale).character_order == "right-to-left" else text
 
 
 def span(seconds: float) -> str:

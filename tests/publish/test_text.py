@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import re
 import unicodedata
 from datetime import UTC, datetime
 
@@ -12,6 +13,8 @@ from netaudit.audit.rules.rule import lasting
 from netaudit.capacity.line import Kind
 from netaudit.publish.text import (
     LONGEST_TEXT,
+    clock,
+    day,
     figure,
     harmless,
     identity,
@@ -42,6 +45,7 @@ WRITTEN = [
     (0.345, "share of the time", "en", "34.5 %"),
     (12.0, "ports", "en", "12 ports"),
     (5200.0, "EUR", "en_GB", "€5,200.00"),
+    (-3122.0, "EUR", "de_DE", "\u22123.122,00 €"),
     (math.inf, "B", "en", "no limit"),
     (math.nan, "B", "en", "–"),
     (-3.0, "ports", "en", "−3 ports"),
@@ -135,6 +139,24 @@ def test_moments_are_those_of_the_site() -> None:
     """Noon UTC in July is one o'clock in Lisbon, by summer time (IANA time zone database)."""
     header = Header(name="x", time_zone="Europe/Lisbon", locale="en_GB")
     assert moment(datetime(2026, 7, 1, 12, tzinfo=UTC), header) == "1 Jul 2026, 13:00 WEST"
+
+
+def test_a_date_from_right_to_left_stays_apart_from_its_sentence() -> None:
+    """It stands between the marks of Unicode's annex 9 that isolate it; others, and plain figures, have no such marks."""
+    at = datetime(2026, 3, 16, 9, tzinfo=UTC)
+    arabic, german = (Header(name="x", time_zone="Pacific/Chatham", locale=one) for one in ("ar_EG", "de_DE"))
+    for write in (moment, day, clock):
+        assert re.fullmatch("\u2068[^\u2068\u2069]+\u2069", write(at, arabic))
+        assert not re.search("[\u2066-\u2069]", write(at, german))
+    assert quantity(-12.5, "EGP", "ar_EG").strip("\u2068\u2069") != quantity(-12.5, "EGP", "ar_EG")
+    assert quantity(-12.5, "W", "ar_EG") == "\u221212.5\u00a0W"
+
+
+def test_the_year_is_that_of_the_site_and_may_be_left_out() -> None:
+    """At half past eleven in the evening of the year's last day, UTC, it is New Year in Berlin."""
+    header = Header(name="x", time_zone="Europe/Berlin", locale="en_GB")
+    at = datetime(2026, 12, 31, 23, 30, tzinfo=UTC)
+    assert (day(at, header), day(at, header, year=False)) == ("Fri, 1 Jan 2027", "Fri, 1 Jan")
 
 
 def test_spans_are_said_in_one_unit() -> None:
