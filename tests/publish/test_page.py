@@ -94,6 +94,17 @@ async def test_the_overview_says_what_changed_lately(page_state: PageState, kept
         assert said in changed
 
 
+async def test_sources_that_answer_are_folded_away(app: ASGIApp, ask: Ask) -> None:
+    """A householder sees which source fails and why; those that answer are counted, and their list opens on demand."""
+    looked = (await ask(app, "/")).text.partition("What is looked at")[2].partition("<h2>The network")[0]
+    seen, _, folded = looked.partition("<details>")
+    assert "snmp switch:bench" in seen
+    assert ">sweep<" not in seen
+    assert "<summary>1 of 2 sources answer</summary>" in folded
+    assert ">sweep<" in folded
+    assert "snmp switch:bench" not in folded
+
+
 async def test_messages_that_wait_are_told_with_their_reason(page_state: PageState, tmp_path: Path, ask: Ask) -> None:
     """How many, since when, and why: a channel that fails with what it said, one that gathers; nothing when nothing waits."""
     with Store.open(tmp_path / "a.db", site=page_state.site.site.name, clock=lambda: NOW) as store:
