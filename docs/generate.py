@@ -247,8 +247,8 @@ def metrics() -> Iterator[str]:
     from netaudit.capacity.ledger import gather  # noqa: PLC0415 - beside its only use
 
     for family in LedgerCollector(lambda: first_state(site, gather(site))).collect():
-        name = f"{family.name}_total" if family.type == "counter" else family.name
-        yield f"| `{name}` | {family.type} | {family.documentation} |"
+        ending = {"counter": "_total", "info": "_info"}.get(family.type, "")
+        yield f"| `{family.name}{ending}` | {family.type} | {family.documentation} |"
     yield ""
 
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
-from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, StateSetMetricFamily
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, InfoMetricFamily, StateSetMetricFamily
 
+from netaudit import __version__
 from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.publish.text import harmless
 from netaudit.publish.views import headroom
@@ -43,6 +44,7 @@ class LedgerCollector:
     def collect(self) -> Iterator[Metric]:
         """Give every family, even an empty one: a dashboard must tell "none" from "gone"."""
         state = self._state()
+        yield InfoMetricFamily("netaudit_build", "Which netaudit this is.", {"version": __version__})
         yield from _lines(state.standings)
         yield _findings(state.findings)
         yield _one(

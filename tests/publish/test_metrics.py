@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import shutil
 import subprocess
+from collections import Counter
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -9,6 +10,7 @@ import pytest
 from prometheus_client import CollectorRegistry, generate_latest
 from prometheus_client.parser import text_string_to_metric_families
 
+from netaudit import __version__
 from netaudit.audit.standing import Observed, Standing
 from netaudit.capacity.line import State
 from netaudit.publish import metrics
@@ -101,6 +103,20 @@ def test_the_number_of_series_is_bounded(demo_site: Site, monkeypatch: pytest.Mo
     assert len(kept) == 3
     assert "switch:full" in kept
     assert found["netaudit_lines_left_out", ()] == 3
+
+
+def test_a_line_is_nine_series_at_most(page_state: PageState) -> None:
+    """The manual's bound: five values and four states a line, each named by place, kind and unit of the plan alone."""
+    found = [dict(labels) | {"name": name} for name, labels in samples(scrape(page_state)) if dict(labels).get("place")]
+    a_line = Counter((one["place"], one["kind"]) for one in found)
+    assert max(a_line.values()) == 9
+    assert all(one["name"].startswith("netaudit_line_") for one in found)
+
+
+def test_the_version_is_told(demo_site: Site) -> None:
+    """An info metric of value 1 whose label is the version, as OpenMetrics asks for."""
+    found = samples(scrape(PageState(demo_site, None, ())))
+    assert found["netaudit_build_info", (("version", __version__),)] == 1
 
 
 def test_two_lines_of_one_kind_in_one_place_don_t_void_the_scrape(demo_site: Site) -> None:
