@@ -125,7 +125,7 @@ def test_what_was_seen_outlives_a_waiver_of_a_wrong_place(
     waiver = "presence/device:gaet=on repair, R. Marsh"
     assert main([*call, _evidence(tmp_path, without(as_planned(), GATE)), "--waive", waiver]) == 2
     error = capsys.readouterr().err
-    assert "device:desk" in error
+    assert "write one of device:gate;" in error
     assert f"--evidence {out / 'evidence.json'}" in error
     assert [path.name for path in out.iterdir()] == ["evidence.json"]
     assert main([*call, str(out / "evidence.json"), "--waive", waiver.replace("gaet", "gate")]) == 0

@@ -162,7 +162,8 @@ def _waive(results: list[Result], waiver: Waiver) -> list[Result]:
         places = next((result.items for result in results if result.key == key), ())
         if not places:
             raise _no_such(waiver, [result.key for result in results])
-        listed = ", ".join(item.place for item in places[:6]) + (", ..." if len(places) > 6 else "")
+        wanting = [item.place for item in places if item.outcome is not Outcome.PASSED] or [one.place for one in places]
+        listed = ", ".join(wanting[:6]) + (", ..." if len(wanting) > 6 else "")
         raise OutOfRange(f"waiver of {waiver.check}: {key} has no such place; write one of {listed}")
     return changed
 

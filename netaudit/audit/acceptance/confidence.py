@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from netaudit.errors import OutOfRange
-from netaudit.observe.delay import at_most, loss_at_least, loss_at_most
+from netaudit.observe.delay import at_most, loss_at_least, loss_at_most, nearest_rank
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -91,14 +91,12 @@ def percentile_claim(values: Sequence[float], percent: float, limit: float) -> C
     count = len(values)
     ordered = sorted(values)
     beyond = sum(value > limit for value in ordered)
-    # Multiplied before divided: 7 / 100 * 100 is 7.000000000000001, whose ceiling is 8.
-    nearest = ordered[math.ceil(percent * count / 100) - 1]
     # The same statement in other words: at most 1 - percent of all values exceed the limit.
     stand = _stand(beyond, count, 1 - share)
     lower, upper = _ranks(count, 1 - share)
     return Claim(
         stand=stand,
-        value=nearest,
+        value=nearest_rank(ordered, percent),
         low=None if lower is None else ordered[lower - 1],
         high=None if upper is None else ordered[upper - 1],
         count=count,

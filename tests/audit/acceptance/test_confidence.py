@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import random
 
+import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -61,6 +62,12 @@ def test_upper_bound_of_a_percentile_is_the_tabulated_rank(count: int, from_top:
     assert percentile_claim(values, 95, 1e9).high == count + 1 - from_top
     fewer = percentile_claim(values[:-1], 95, 1e9).high
     assert fewer is None if from_top == 1 else fewer == count - from_top + 1
+
+
+@given(st.lists(st.floats(0, 10), min_size=1, max_size=200), st.sampled_from([5, 50, 95]))
+def test_the_estimate_of_a_percentile_is_the_nearest_rank(values: list[float], percent: int) -> None:
+    """The inverted_cdf of numpy is the same definition, written by others."""
+    assert percentile_claim(values, percent, 5.0).value == np.percentile(values, percent, method="inverted_cdf")
 
 
 def test_a_percentile_is_claimed_with_the_confidence_it_says() -> None:

@@ -4,7 +4,8 @@ from netaudit.audit.acceptance.check import prepare
 from netaudit.audit.acceptance.evidence import freeze
 from netaudit.audit.acceptance.restart import not_back, restarted_at
 from netaudit.observe.observation import How, Observation, Sighting
-from tests.audit.acceptance.house import BEGAN, BOX, ENDED, as_planned, at, house
+from netaudit.site.load import parse_site
+from tests.audit.acceptance.house import BEGAN, BOX, ENDED, PLAN, as_planned, at, house
 
 # The restart of `as_planned` is asked for after 15 of 30 minutes; all are seen at 0, 10 and 29.
 SEEN = [one for one in as_planned() if not (isinstance(one, Sighting) and one.mac == BOX)]
@@ -27,6 +28,18 @@ def test_who_was_not_there_before_owes_no_return() -> None:
     """Never seen, or first seen after the restart."""
     assert gone() == []
     assert gone(16) == []
+
+
+def test_who_sleeps_or_comes_and_goes_owes_no_return() -> None:
+    """Seen before and not after: a wired device is not back, a sleeper or one that may be absent is not asked for."""
+    for kind, more, lost in (
+        ("server", "", ["device:box"]),
+        ("server", "may_be_absent = true\n", []),
+        ("sensor", "", []),
+    ):
+        site = parse_site(PLAN.replace('[device.box]\nkind = "server"\n', f'[device.box]\nkind = "{kind}"\n{more}'))
+        box = Sighting(at(0), "home", BOX, "192.0.2.100", How.ARP)
+        assert [thing.ref for thing in not_back(prepare(site, freeze([*SEEN, box], BEGAN, ENDED)))] == lost
 
 
 def test_without_a_restart_nobody_is_to_come_back() -> None:
