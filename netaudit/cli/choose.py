@@ -155,19 +155,12 @@ def _print(out: Console, found: Frontier) -> None:
 
 def _by_reason(found: Frontier) -> dict[str, list[Wish]]:
     """Bring together what fails for one reason, in people's words."""
+    from netaudit.publish.text import in_words
+
     reasons: dict[str, list[Wish]] = {}
     for wish, why in found.refused:
-        reasons.setdefault(_in_words(why), []).append(wish)
+        reasons.setdefault(in_words(why), []).append(wish)
     return reasons
-
-
-def _in_words(why: str) -> str:
-    """Write a reason's places as people name them: the line to the outside, network home."""
-    import re
-
-    from netaudit.publish.text import place_name
-
-    return re.sub(r"\b[a-z_]+:[\w-][\w./-]*\b", lambda place: place_name(place[0]), why)
 
 
 def _folded(text: str) -> str:

@@ -17,7 +17,7 @@ from netaudit.publish.captions import Captions, floor_words, line_text, worst
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
 from netaudit.publish.outline import outline
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
-from netaudit.publish.text import harmless, identity, place_name
+from netaudit.publish.text import harmless, identity, in_words, place_name
 from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
@@ -155,7 +155,8 @@ class _Drawing:
         cautions = [("Hazard", found) for found in ledger.hazards] + [("Flaw", found) for found in ledger.flaws]
         for word, found in cautions[:_MOST_CAUTIONS]:
             sheet.mark(_LEFT, self.y - 11, State.OVER)
-            said = harmless(f"{word}, {place_name(found.place, self.site)}: {_sentences(found.text, found.cure)}", 300)
+            words = in_words(_sentences(found.text, found.cure), self.site)
+            said = harmless(f"{word}, {place_name(found.place, self.site)}: {words}", 300)
             for text in wrap(said, _RIGHT - _LEFT - 22, 12, most=2):
                 sheet.text(_LEFT + 22, self.y, text, size=12)
                 self.y += 17

@@ -332,3 +332,19 @@ def test_an_access_point_on_the_edge_stands_on_the_edge() -> None:
     room = next(element for element in root.iter(f"{SVG}rect") if element.get("class") == "room")
     lowest = float(room.attrib["y"]) + float(room.attrib["height"])
     assert all(float(circle.attrib["cy"]) == pytest.approx(lowest) for circle in root.iter(f"{SVG}circle"))
+
+
+def test_a_flaw_speaks_of_things_by_their_names() -> None:
+    """What finds no port is called by its label, else by table and name, never by the plan's reference."""
+    site = plan(
+        "[closet.c]\n[switch.s]\nports = 2\n"
+        + "".join(
+            f'[device.d{n}]\nkind = "desktop"\nat = "c"\n{label}'
+            for n, label in enumerate(('label = "Ada\'s"\n', "", ""))
+        )
+    )
+    ledger = gather(site)
+    assert any("device:" in flaw.text for flaw in ledger.flaws)
+    said = " ".join(box.text for box in boxes(assert_clean(draw(site, ledger))))
+    assert "device d2 finds no free copper port" in said
+    assert "device:" not in said

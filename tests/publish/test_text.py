@@ -219,6 +219,22 @@ def test_what_only_looks_like_a_figure_stays(name: str) -> None:
     assert told(name, "de") == name
 
 
+@pytest.mark.parametrize(
+    ("said", "written"),
+    [
+        ("takes class 4; switch:s port 2 gives none", "takes class 4; switch s port 2 gives none"),
+        ("2 of access_point:attic find no port.", "2 of access point attic find no port."),
+        ("radio:attic/2.4: lacks, link:wan.", "attic, 2.4 GHz radio: lacks, the line to the outside."),
+        ("segment:home/gateway; switch:hall/port:3", "gateway of network home; switch hall, port 3"),
+        ("a link: slow; recorder: none", "a link: slow; recorder: none"),
+        ("mac 02:00:5e:00:00:01, http://192.0.2.1:80/x", "mac 02:00:5e:00:00:01, http://192.0.2.1:80/x"),
+    ],
+)
+def test_places_in_sentences_are_those_of_the_columns_beside_them(said: str, written: str) -> None:
+    """A reference of the plan becomes the name that `place_name` gives it; what is none stays."""
+    assert told(said) == written
+
+
 def test_a_sentence_is_made_harmless_too() -> None:
     """The same bounds and characters as for any text."""
     assert told("x\u202ey" * 400, "de") == harmless("x\u202ey" * 400, 400)
