@@ -182,7 +182,8 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
             out.print(f" {_worst(line)}  {_safe(place_name(line.place, site))}")
             out.print(Padding(_safe(said, header.locale), (0, 0, 0, 3)))
     elif not ledger.flaws:
-        out.print("Every line is within its ceiling, with growth. Nothing to do.")
+        rest = "Only the hazards above are to be mended." if ledger.hazards else "Nothing to do."
+        out.print(f"Every line is within its ceiling, with growth. {rest}")
 
 
 # Columns by the width from which each is shown, so that none is cut: where, what is left and the state are always there.

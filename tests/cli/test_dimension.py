@@ -63,6 +63,21 @@ def test_hazards_come_first(capsys: pytest.CaptureFixture[str], tmp_path: Path) 
     assert said.index("do: ") < said.index("Ledger of")
 
 
+def test_a_plan_whose_only_fault_is_a_hazard_is_not_called_done(
+    capsys: pytest.CaptureFixture[str], tmp_path: Path
+) -> None:
+    """It ends with 1, and the last sentence sends back to the hazard instead of saying that there is nothing to do."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(
+        '[site]\nname = "x"\n[building.a]\n[building.b]\n[closet.c]\nbuilding = "a"\n[room.r]\nbuilding = "b"\n'
+        '[segment.s]\nnetwork = "10.0.0.0/24"\n[switch.s]\nports = 8\n[drop.d]\nstarts = "c"\nends = "r"\n'
+        'feeds = "device:p"\n[device.p]\nkind = "printer"\nat = "r"\ndrop = "d"\n'
+    )
+    said = _said(capsys, str(plan), status=1)
+    assert "Nothing to do" not in said
+    assert said.rstrip().endswith("Only the hazards above are to be mended.")
+
+
 def test_what_if_prints_only_the_lines_that_change(capsys: pytest.CaptureFixture[str]) -> None:
     """Six cameras more change watts, ports, links, addresses and recording; they don't change a far closet's cable."""
     whole = _document(capsys, str(DEMO))
