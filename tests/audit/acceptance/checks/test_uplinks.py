@@ -225,6 +225,14 @@ def test_the_last_word_counts() -> None:
         assert outcomes([early, late])["left"] is outcome
 
 
+def test_who_is_learnt_on_a_planned_link_is_not_patched_there() -> None:
+    """The switch beyond says nothing and is not heard of; the port that the plan gives it leads to it all the same."""
+    seen = Sighting(BEGAN, "home", DESK, "192.0.2.66", How.ARP)
+    for place, outcome in ((TO_LEFT, Outcome.NOT_TESTED), (FREE, Outcome.FAILED)):
+        trial = prepare(SITE, freeze([seen, learnt(place, DESK)], BEGAN, ENDED))
+        assert [one.outcome for one in judge_patching(trial) if one.place == "device:desk"] == [outcome]
+
+
 STAR = PLAN.replace('uplink = "switch:root"\n', "").replace(
     "[router]\n", '[router]\nport_names = ["p1", "p2", "p3", "p4"]\n'
 )
