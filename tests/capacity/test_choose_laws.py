@@ -189,6 +189,37 @@ def test_of_ports_only_whole_ones_are_needed_and_had() -> None:
         choose(raw, Equipment.model_validate(sheets))
 
 
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (
+            {"switch": {"plain": {"price": 9, "ports": 24}}},
+            (
+                "needs 11 powered ports with growth (no switch on the sheets has any); "
+                "write the sheet of a switch that has, or of an injector"
+            ),
+        ),
+        (
+            {"switch": {"eight": {**BARN_SHEETS["switch"]["eight"], "supply": "9 kW"}}},
+            (
+                "needs 1 fibre port of 1 Gb/s or more (no switch on the sheets has any); "
+                "write the sheet of a switch that has, or of a pair of converters"
+            ),
+        ),
+    ],
+)
+def test_what_no_sheet_has_is_called_for_once(change: Row, said: str) -> None:
+    """Without powered ports, or sockets for the fibre between two buildings: what is missing, and each sheet that would do."""
+    raw = barn(max_switches=2)
+    raw["building"] = {"house": {}, "shed": {}}
+    raw["closet"] = {"barn": {"building": "house", "max_switches": 2}, "shed": {"building": "shed"}}
+    if "eight" in change["switch"]:
+        raw["device"]["desk"] = {"kind": "desktop", "at": "shed"}
+    with pytest.raises(NoSolution) as refused:
+        choose(raw, Equipment.model_validate({**BARN_SHEETS, **change}))
+    assert said in str(refused.value)
+
+
 def test_what_no_single_switch_has_together_is_said() -> None:
     """Enough ports on one sheet, the rate on another, one switch allowed: neither lacks alone, and both would do."""
     raw = barn(max_switches=1)

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _PLAIN = (LineKind.ADDRESSES, LineKind.DEVICE_COUNT, LineKind.CABLE, LineKind.HOPS)
 _MORE_SWITCHES = 8  # closets with more than this many switches are called for by nobody
 # What a demand counts, in its order: ports, powered ports, watts, then each set of ports.
+_POWERED = 1
 _WATTS = 2
 _COUNTED = 3
 _ROUNDING = 1e-9
@@ -64,19 +65,22 @@ def closet_refusal(
     if not wares and not kept:
         return f"closet {cabinet.name} needs a switch and there is no sheet of one; write one into the equipment"
     said = []
-    nowhere = False
+    nowhere: list[int] = []
     room = max(1, cabinet.most - len(kept))
     for index, asked in enumerate(demand.least):
+        if _POWERED in nowhere and _is_power(demand, index):
+            continue  # where no port is powered, watts and classes are said with it
         of_one = [_has(ware, demand, index) for ware in wares]
         of_kept = sum(_has(ware, demand, index) for ware in kept)
         best = max(of_one, default=0.0)
         if of_kept + best * room < asked - _ROUNDING:
-            nowhere = nowhere or not of_kept + best
+            if not of_kept + best:
+                nowhere.append(index)
             said.append(f"{_needed(demand, index, asked)} ({_offered(best, of_kept, room)})")
     if not said:
         switches = "one switch has" if cabinet.most == 1 else f"{cabinet.most} switches have"
         said.append(f"ports, powered ports, watts and rates together, and no {switches} them all")
-    return f"closet {cabinet.name} needs {' and '.join(said)}; {_cure(cabinet, wares, kept, demand, nowhere=nowhere)}"
+    return f"closet {cabinet.name} needs {' and '.join(said)}; {_cure(cabinet, wares, kept, demand, nowhere)}"
 
 
 def _offered(best: float, of_kept: float, room: int) -> str:
@@ -89,7 +93,13 @@ def _offered(best: float, of_kept: float, room: int) -> str:
     return f"{best_said}; those at hand have {_floor(of_kept)}" if of_kept else best_said
 
 
-def _cure(cabinet: Cabinet, wares: Sequence[Ware], kept: Sequence[Ware], demand: Demand, *, nowhere: bool) -> str:
+def _is_power(demand: Demand, index: int) -> bool:
+    if index < _COUNTED:
+        return index == _WATTS
+    return any(one.power_class is not None or one.passive for one in demand.counted[index - _COUNTED])
+
+
+def _cure(cabinet: Cabinet, wares: Sequence[Ware], kept: Sequence[Ware], demand: Demand, nowhere: Sequence[int]) -> str:
     for count in range(cabinet.most + 1, cabinet.most + _MORE_SWITCHES):
         found, _ = stacks(wares, kept, count, demand)
         if found:
@@ -97,8 +107,11 @@ def _cure(cabinet: Cabinet, wares: Sequence[Ware], kept: Sequence[Ware], demand:
             return f"{count} switches would do and {may}: raise max_switches, or move cables"
     if not nowhere:
         return "write the sheet of a larger switch, or split the closet"
-    fibre = any(one.medium == "fibre" for threshold in demand.counted for one in threshold)
-    return "write the sheet of a switch that has" + (", or of a pair of converters" if fibre else "")
+    sets = [demand.counted[index - _COUNTED] for index in nowhere if index >= _COUNTED]
+    instead = ["of an injector"] if _POWERED in nowhere else []
+    if any(one.medium == "fibre" for threshold in sets for one in threshold):
+        instead.append("of a pair of converters")
+    return "write the sheet of a switch that has" + "".join(f", or {sheet}" for sheet in instead)
 
 
 def _has(ware: Ware, demand: Demand, index: int) -> float:
