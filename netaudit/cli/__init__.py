@@ -8,6 +8,7 @@ asked for is imported, so that help answers at once on a slow box.
 from __future__ import annotations
 
 import argparse
+import codecs
 import importlib
 import io
 import os
@@ -39,6 +40,9 @@ COMMANDS: Final = {
     "store": "look after the database: check, backup, restore, prune, forget, ship",
     "demo": "run the whole job on an invented site",
 }
+
+# What figures are written with and an older terminal may lack: a question mark in place of a minus would hide that something lacks.
+_PLAIN: Final = {"−": "-", "\u00a0": " ", "\u202f": " ", "…": "."}
 
 OK, SOMETHING_OVER, WRONG_INPUT, INTERRUPTED = 0, 1, 2, 130
 
@@ -86,6 +90,13 @@ def _parser(wanted: str | None) -> argparse.ArgumentParser:
     return parser
 
 
+def _plain(error: UnicodeError) -> tuple[str, int]:
+    """Give what stands in place of signs that an output can't take: as many, so that tables keep their columns."""
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join(_PLAIN.get(sign, "?") for sign in error.object[error.start : error.end]), error.end
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """
     Run one command and give its exit status: 0 all is within, 1 something is over or failed, 2 input or call was wrong.
@@ -95,7 +106,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     words = list(sys.argv[1:] if argv is None else argv)
     if isinstance(sys.stdout, io.TextIOWrapper):
         # A terminal or locale that has no sign for a letter or a box gets a question mark, not the end of the command.
-        sys.stdout.reconfigure(errors="replace")
+        codecs.register_error("netaudit.plain", _plain)
+        sys.stdout.reconfigure(errors="netaudit.plain")
     args, unknown = _parser(next((word for word in words if not word.startswith("-")), None)).parse_known_args(words)
     if unknown:
         # argparse would name the program alone, whose help knows none of the command's options.
