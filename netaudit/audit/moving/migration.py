@@ -117,7 +117,7 @@ def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task
     if needs:
         steps.append(needs)
     elif thing.wifi and not joins:
-        steps.append(f"join it to {ssid}" if ssid else "its segment has no network name: connect it by cable")
+        steps.append(f"join it to {ssid}" if ssid else "its network has no name on the air: connect it by cable")
     if thing.address and was and thing.address != was:
         steps.append(f"give it {thing.address}, or reserve that for {device.mac}")
     elif thing.address:
@@ -191,7 +191,7 @@ def _steps(
             Step(
                 "Switch the radios over",
                 f"{announce}Switch on the new access points one by one, the nearest to the closet first.",
-                "Each announces its names on its planned channel; netaudit cutover shows stations on their segments.",
+                "Each announces its names on its planned channel; netaudit cutover shows stations on their networks.",
                 "Switch the new access points off and the old radios on.",
             )
         )
@@ -200,13 +200,13 @@ def _steps(
             "Change over who leases addresses",
             "Take the old router off the house's cables, then connect the new one. Never both: two servers that don't "
             "know each other lease the same addresses twice.",
-            "netaudit accept SITE passes dhcp: one server answers on each segment.",
+            "netaudit accept SITE passes dhcp: one server answers on each network.",
             "Unplug the new router, plug the old one in; with short leases all is as before within half an hour.",
         ),
         Step(
             "Bring the wired ones over",
             "Recorder and cameras, then servers and printers, then control equipment (ask its maker first), then the rest.",
-            "netaudit cutover shows each as back, on its planned segment, without a clash of addresses.",
+            "netaudit cutover shows each as back, on its planned network, without a clash of addresses.",
             "Patch the cable back to the old router.",
         ),
     ]
