@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _WORDS = ("state", "what", "where")
 # Columns by the width of the terminal from which each is shown, so that none is cut.
-_FROM_WIDTH = {"usable": 48, "planned": 60, "p95": 78}
+_FROM_WIDTH = {"usable": 52, "planned": 64, "p95": 78}
 # A finding is one sentence; what is longer was made so by somebody on the network.
 _LONGEST = 600
 
@@ -153,31 +153,38 @@ def _document(said: Said) -> dict[str, object]:
 def _print(plan: str, said: Said) -> None:
     from zoneinfo import ZoneInfo
 
+    from rich.padding import Padding
     from rich.table import Table
+    from rich.text import Text
 
     from netaudit.audit.judge import gravity
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import WORST_FIRST
+    from netaudit.cli.dimension import state_text
     from netaudit.cli.output import console
-    from netaudit.publish.text import figure, harmless, kind_name, place_name
+    from netaudit.publish.text import figure, harmless, kind_name, place_name, told
 
+    locale = said.site.site.locale
     zone = ZoneInfo(said.site.site.time_zone)
     out = console()
+
+    def tell(text: str, cure: str) -> None:
+        out.print(Padding(Text(told(text, locale, _LONGEST)), (0, 0, 0, 2), expand=False))
+        out.print(Padding(Text(f"do: {told(cure, locale, _LONGEST)}"), (0, 0, 0, 2), expand=False))
+
     known = {finding.key for finding in said.findings}
     for finding in sorted(said.findings, key=lambda finding: gravity(finding.rule)):
         quiet = " (acknowledged or muted)" if is_quiet(finding, said.now) else ""
         opened = f"{finding.opened_at.astimezone(zone):%Y-%m-%d %H:%M}"
         out.print(f"{harmless(finding.key)} since {opened}{quiet}", markup=False)
-        out.print(f"  {harmless(finding.text, _LONGEST)}", markup=False)
-        out.print(f"  do: {harmless(str(finding.evidence.get('cure', '')), _LONGEST)}", markup=False)
+        tell(finding.text, str(finding.evidence.get("cure", "")))
     if not said.findings:
         out.print(f"{plan}: no open findings.", markup=False)
     fresh = [concern for concern in said.judgement.concerns if concern.key not in known]
     if fresh:
         out.print("Seen now, no finding yet:", markup=False)
     for concern in fresh:
-        out.print(f"  {harmless(concern.text, _LONGEST)}", markup=False)
-        out.print(f"  do: {harmless(concern.cure, _LONGEST)}", markup=False)
+        tell(concern.text, concern.cure)
     table = Table(box=None, pad_edge=False)
     titles = ("state", "what", "where", "planned", "observed", "p95", "usable")
     shown = [at for at, title in enumerate(titles) if out.width >= _FROM_WIDTH.get(title, 0)]
@@ -194,10 +201,10 @@ def _print(plan: str, said: Said) -> None:
             line.usable,
         )
         cells = (
-            standing.state,
-            kind_name(line.kind),
-            place_name(line.place, said.site),
-            *(figure(amount, line.unit, said.site.site.locale) for amount in amounts),
+            Text.from_markup(state_text(standing.state)),
+            # A name from the plan is text: brackets in it are no style.
+            *(Text(word) for word in (kind_name(line.kind), place_name(line.place, said.site))),
+            *(Text(figure(amount, line.unit, locale)) for amount in amounts),
         )
         table.add_row(*(cells[at] for at in shown))
     out.print()

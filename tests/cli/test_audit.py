@@ -53,6 +53,15 @@ def test_without_findings_it_says_so_and_ends_well(plan: Path, capsys: pytest.Ca
     assert "hall, 2.4 GHz radio" in said
 
 
+def test_brackets_in_a_name_are_text(plan: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A label such as "[/red] attic" stands in the table as it was written, and styles nothing."""
+    named = PLAN.replace("[access_point.hall]", '[access_point.hall]\nlabel = "[/red] hall"', 1)
+    assert named != PLAN
+    plan.write_text(named)
+    assert call(str(plan)) == 0
+    assert "[/red] hall, 2.4 GHz radio" in capsys.readouterr().out
+
+
 def test_an_open_finding_comes_first_with_what_to_do_and_ends_with_1(
     plan: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
