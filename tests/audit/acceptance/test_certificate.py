@@ -238,6 +238,12 @@ def _unseen_alert(seen: list[Observation]) -> list[Observation]:
     return edit(seen, Notice, lambda one: one.kind == words.ALERT, detail=(("arrived", "no"),))
 
 
+def _disputed(seen: list[Observation]) -> list[Observation]:
+    """The server was set by hand to an address outside of the pool, which a stranger claims too."""
+    claim = notice("segment:home", vocabulary.ADDRESS_CONFLICT, address="192.0.2.50", macs=f"{BOX} {STRANGER}")
+    return [*_at(BOX, "192.0.2.50")(seen), Sighting(at(10), "home", STRANGER, "192.0.2.50", How.ARP), claim]
+
+
 PLUG = "02:00:5e:00:53:00"
 # Each side of each limit. The limits are the plan's: 16 of 20 stations, 48 of 60 W, the pool .100 to .199, 20 ms, 10 ms.
 EDGES: list[tuple[str, Fault, list[str]]] = [
@@ -250,6 +256,7 @@ EDGES: list[tuple[str, Fault, list[str]]] = [
     ("the address before the pool", _offers("192.0.2.99"), ["pools"]),
     ("the address after the pool", _offers("192.0.2.200"), ["pools"]),
     ("a lease outside of the pool", _at(BOX, "192.0.2.50"), ["pools"]),
+    ("an address outside of the pool that two claim", _disputed, ["duplicates"]),
     ("a fixed address not taken", _at(GATE, "198.51.100.160"), ["fixed"]),
     ("no DHCP server", _no_server, ["dhcp"]),
     ("a stranger", _plus(Sighting(at(3), "home", STRANGER, "192.0.2.150", How.ARP)), ["unknown"]),
