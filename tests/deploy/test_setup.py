@@ -212,6 +212,31 @@ def test_a_version_that_refuses_the_plan_is_not_used(system: System) -> None:
     assert unit_of(system) == unit
 
 
+def test_one_version_stays_to_go_back_to(system: System) -> None:
+    """After an update there are the version in use and the one before: those from before, and those that did not do, are gone."""
+    before, programs = system.current, system.root / "opt/netaudit"
+    assert len([path for path in programs.iterdir() if not path.is_symlink()]) > 2
+    system.setup("install", release=newer(system, "0.5.0"))
+    kept = {path.name for path in programs.iterdir() if not path.is_symlink()}
+    assert kept == {before, system.current}
+    assert (programs / "previous").readlink().name == before
+
+
+@pytest.mark.timeout(240)
+def test_an_update_stops_where_the_database_can_not_be_copied(system: System) -> None:
+    """Nothing is switched over, and the unit is that of the version in use."""
+    before, unit = system.current, unit_of(system)
+    release = newer(system, "0.6.0")
+    (name,) = (path.name for path in (system.root / "opt/netaudit").glob("0.6.0-*"))
+    in_the_way = system.data / "backups" / f"before-{name}.db"
+    in_the_way.mkdir()
+    said = system.setup("install", release=release, status=1)
+    in_the_way.rmdir()
+    assert "the database can't be copied" in said
+    assert system.current == before
+    assert unit_of(system) == unit
+
+
 def test_remove_leaves_what_is_yours(system: System) -> None:
     """Program and unit go, plan, secrets and data stay; it can be said twice; a new install finds them again."""
     for _ in range(2):
