@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 # Columns of a terminal as it opens; tables and sentences keep to it.
 WIDTH = 80
+# Letters of one sentence: a large site's refusal or step names dozens of things, and nobody reads on for ever.
+_LONGEST = 3000
 # Time to look for one option: all plans of a house are through in a second or two, and nobody waits much longer for a table.
 PATIENCE_S = 20.0
 
@@ -85,7 +87,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         print_json(_document(found))
     else:
-        _print(console(), found)
+        _print(console(), found, raw["site"].get("locale", "en"))
     if args.write is not None:
         if written is None and args.option not in {wish.name for wish, _ in found.refused}:
             names = ", ".join(one.wish.name for one in found.offers if one.bought)
@@ -106,7 +108,7 @@ def _document(found: Frontier) -> dict[str, object]:
         row: dict[str, object] = {
             "option": offer.wish.name,
             "for": offer.wish.text,
-            "price": figures.price,
+            "price": round(figures.price, 2),
             "powered_ports": figures.powered_ports,
             "watts_left": figures.watts_left,
             "busiest_radio": figures.busiest_radio,
@@ -115,7 +117,7 @@ def _document(found: Frontier) -> dict[str, object]:
             "years_until_outgrown": figures.years,
             "limited_by": None if limit is None else {"kind": limit.kind, "place": limit.place},
             "proven_cheapest": offer.proven,
-            "proven_at_least": offer.bound,
+            "proven_at_least": round(offer.bound, 2),
             "bought": offer.bought,
         }
         if offer.bought and lower is not None:
@@ -125,41 +127,42 @@ def _document(found: Frontier) -> dict[str, object]:
     return {"options": rows, "refused": [{"option": wish.name, "why": why} for wish, why in found.refused]}
 
 
-def _print(out: Console, found: Frontier) -> None:
+def _print(out: Console, found: Frontier, locale: str) -> None:
     from itertools import pairwise
 
     from rich.text import Text
 
     from netaudit.capacity.choose.frontier import step_up
+    from netaudit.publish.text import told
+
+    def say(text: str) -> None:
+        out.print(Text(_folded(told(text, locale, _LONGEST))))
 
     if found.offers:
         out.print(_table(found))
         for offer in found.offers:
-            out.print(Text(_folded(f"{offer.wish.name}: {offer.wish.text}{_outgrown(offer)}{_unproven(offer)}")))
+            say(f"{offer.wish.name}: {offer.wish.text}{_outgrown(offer)}{_unproven(offer)}")
             if found.free and (hung := _hung(offer)):
-                out.print(Text(_folded(f"   {hung}")))
+                say(f"   {hung}")
         chosen = [offer for offer in found.offers if offer.bought]
         if len(chosen) > 1:
             out.print()
         for lower, upper in pairwise(chosen):
             changes, buys = step_up(lower, upper)
             more = upper.figures.price - lower.figures.price
-            header = upper.site.site
-            out.print(Text(_folded(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f} {header.currency}: {buys}")))
-            out.print(Text(_folded(f"   {changes}")))
+            say(f"{lower.wish.name} -> {upper.wish.name}, {more:+.0f} {upper.site.site.currency}: {buys}")
+            say(f"   {changes}")
     for why, wishes in _by_reason(found).items():
         one = wishes[0]
         who = f"{one.name}, which {one.text}" if len(wishes) == 1 else ", ".join(wish.name for wish in wishes)
-        out.print(Text(_folded(f"{who}: can't be had: {why}")))
+        say(f"{who}: can't be had: {why}")
 
 
 def _by_reason(found: Frontier) -> dict[str, list[Wish]]:
-    """Bring together what fails for one reason, in people's words."""
-    from netaudit.publish.text import in_words
-
+    """Bring together what fails for one reason."""
     reasons: dict[str, list[Wish]] = {}
     for wish, why in found.refused:
-        reasons.setdefault(in_words(why), []).append(wish)
+        reasons.setdefault(why, []).append(wish)
     return reasons
 
 
@@ -215,7 +218,7 @@ def _table(found: Frontier) -> object:
     from rich import box
     from rich.table import Table
 
-    from netaudit.publish.text import quantity
+    from netaudit.publish.text import number, quantity
 
     table = Table(box=box.SIMPLE_HEAD, padding=(0, 1, 0, 0), pad_edge=False)
     table.add_column("option", no_wrap=True)
@@ -232,7 +235,7 @@ def _table(found: Frontier) -> object:
             str(figures.powered_ports),
             f"{figures.watts_left:.0f}",
             *busy,
-            "never" if math.isinf(figures.years) else f"{figures.years:.1f}",
+            "never" if math.isinf(figures.years) else number(round(figures.years, 1), header.locale),
         )
     return table
 

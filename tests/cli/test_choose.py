@@ -74,6 +74,23 @@ def test_a_closet_from_which_nothing_hangs_is_left_empty(tmp_path: Path, capsys:
     assert "Every line is within its ceiling, with growth" in capsys.readouterr().out
 
 
+def test_figures_of_a_sentence_are_written_as_those_of_the_table(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A German plan has decimal commas in both, and prices in JSON are whole cents."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(Path(CALL[1]).read_text().replace("en_GB", "de_DE"))
+    assert main(["choose", str(plan), CALL[2]]) == 0
+    said = capsys.readouterr().out
+    assert re.search(r" \d,\d\n", said)
+    assert re.search(r"outgrown in \d,\d\s+years", said)
+    assert not re.search(r"\d\.\d\s+years", said)
+    assert main(["choose", str(plan), CALL[2], "--json"]) == 0
+    prices = re.findall(r'"price": ([\d.]+)', capsys.readouterr().out)
+    assert prices
+    assert all(len(price.partition(".")[2]) <= 2 for price in prices)
+
+
 WIRED = """
 [site]
 name = "hut"

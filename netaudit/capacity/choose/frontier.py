@@ -316,7 +316,7 @@ def step_up(lower: Offer, upper: Offer) -> tuple[str, str]:
         f"busiest radio {other.busiest * 100:.1f} % (was {one.busiest * 100:.1f} %)"
         if abs(other.busiest - one.busiest) >= 0.0005
         else "",
-        f"outgrown in {_years(other.years)} (was {_years(one.years).removesuffix(' years')})"
+        f"outgrown in {_years(other.years)} (was {_years(one.years)})"
         if _years(other.years) != _years(one.years)
         else "",
     ]
