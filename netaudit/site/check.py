@@ -8,6 +8,7 @@ and a line in RULES.
 from __future__ import annotations
 
 from collections import defaultdict
+from difflib import get_close_matches
 from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
@@ -28,8 +29,11 @@ def find_faults(site: Site) -> list[Fault]:
     return [fault for rule in RULES for fault in rule(site)]
 
 
-def _known(names: Iterable[str], what: str) -> str:
+def _known(names: Iterable[str], what: str, written: str) -> str:
+    """Say what there is, what looks like the written name first."""
     listed = sorted(names)
+    near = get_close_matches(written, listed, n=2)
+    listed = [*near, *(name for name in listed if name not in near)]
     shown = ", ".join(listed[:6]) + (", ..." if len(listed) > 6 else "")
     return f"write one of the plan's {what}: {shown}" if listed else f"the plan has no {what}"
 
@@ -65,14 +69,17 @@ def _references(site: Site) -> Iterator[Fault]:
                 for index, one in enumerate(used if isinstance(used, tuple) else (used,)):
                     if one not in known:
                         path = (table, name, field, index) if isinstance(used, tuple) else (table, name, field)
-                        yield path, f'"{one}" is not in the plan; {_known(known, what)}'
+                        yield path, f'"{one}" is not in the plan; {_known(known, what, str(one))}'
     if site.router.closet is not None and site.router.closet not in site.closet:
-        yield ("router", "closet"), f'"{site.router.closet}" is not in the plan; {_known(site.closet, "closets")}'
+        yield (
+            ("router", "closet"),
+            f'"{site.router.closet}" is not in the plan; {_known(site.closet, "closets", site.router.closet)}',
+        )
     for index, wall in enumerate(site.wall):
         if wall.building is not None and wall.building not in site.building:
             yield (
                 ("wall", index, "building"),
-                f'"{wall.building}" is not in the plan; {_known(site.building, "buildings")}',
+                f'"{wall.building}" is not in the plan; {_known(site.building, "buildings", wall.building)}',
             )
 
 
@@ -100,7 +107,10 @@ def _refs(site: Site) -> Iterator[Fault]:
                 f'"{ref}" can\'t stand here; write {" or ".join(k if k == "router" else k + ":NAME" for k in kinds)}',
             )
         elif kind != "router" and name not in getattr(site, kind):
-            yield path, f'"{ref}" is not in the plan; {_known(getattr(site, kind), kind.replace("_", " ") + " tables")}'
+            yield (
+                path,
+                f'"{ref}" is not in the plan; {_known(getattr(site, kind), kind.replace("_", " ") + " tables", ref.partition(":")[2])}',
+            )
 
 
 def _twice(site: Site) -> Iterator[Fault]:

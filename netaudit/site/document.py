@@ -8,8 +8,9 @@ line; a later step runs only when the one before it was clean.
 from __future__ import annotations
 
 import tomllib
+from difflib import get_close_matches
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
@@ -87,7 +88,8 @@ def build(
     try:
         made = model.model_validate(raw)
     except ValidationError as error:
-        faults = [(_loc(detail, raw), _say(detail)) for detail in error.errors(include_url=False)]
+        details = error.errors(include_url=False)
+        faults = [(_loc(one, raw), _say(one, model)) for one in details if not _follows(one, details)]
     else:
         faults = laws(made)
         if not faults:
@@ -98,6 +100,14 @@ def build(
     first = errors[0]
     first.more = tuple(errors[1:])
     raise first
+
+
+def _follows(detail: ErrorDetails, details: list[ErrorDetails]) -> bool:
+    """Say whether a list is only too short because what stands in it has a fault, which is told by itself."""
+    path = detail["loc"]
+    return detail["type"] == "too_short" and any(
+        one is not detail and one["loc"][: len(path)] == path for one in details
+    )
 
 
 def _syntax_error(error: tomllib.TOMLDecodeError, text: str, file: str) -> PlanError:
@@ -130,8 +140,8 @@ def _loc(detail: ErrorDetails, raw: object) -> tuple[str | int, ...]:
 
 
 _WORDS = {
-    "missing": "is missing; write {last} = ...",
-    "extra_forbidden": "is not a known key; see the reference of the plan for what can stand here",
+    "missing": "is missing; write {how}",
+    "extra_forbidden": "is not a known key; {near}",
     "greater_than": "must be more than {gt}",
     "greater_than_equal": "must be at least {ge}",
     "less_than": "must be less than {lt}",
@@ -158,7 +168,35 @@ _WORDS = {
 }
 
 
-def _say(detail: ErrorDetails) -> str:
+def _keys(annotation: Any, path: tuple[str | int, ...]) -> dict[str, Any]:  # noqa: ANN401 - typing has no type of its forms
+    """Give the keys of the table at the end of a path, with what each may hold; names and numbers on the way lead no deeper."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        own = {field.alias or name: field.annotation for name, field in annotation.model_fields.items()}
+        return own if not path else _keys(own[path[0]], path[1:]) if path[0] in own else {}
+    if get_origin(annotation) in (dict, tuple) and path:
+        path = path[1:]
+    return {key: one for inner in get_args(annotation) for key, one in _keys(inner, path).items()}
+
+
+def _how(detail: ErrorDetails, model: type[BaseModel]) -> str:
+    """Say how a key that is missing is written: tables have headings of their own."""
+    *path, last = detail["loc"]
+    kind, name = _keys(model, tuple(path)).get(str(last)), ".".join(map(str, detail["loc"]))
+    if get_origin(kind) is dict:
+        return f"[{name}.NAME] with its keys"
+    if get_origin(kind) is tuple and _keys(kind, (0,)):
+        return f"[[{name}]] with its keys"
+    return f"[{name}] with its keys" if _keys(kind, ()) else f"{last} = ..."
+
+
+def _near(detail: ErrorDetails, model: type[BaseModel]) -> str:
+    """Say which key was probably meant."""
+    *path, written = detail["loc"]
+    found = get_close_matches(str(written), _keys(model, tuple(path)), n=1)
+    return f"did you mean {found[0]}?" if found else "see the reference of the plan for what can stand here"
+
+
+def _say(detail: ErrorDetails, model: type[BaseModel]) -> str:
     words = _WORDS.get(detail["type"])
     if words is None:
         message = detail["msg"].removeprefix("Value error, ")
@@ -170,7 +208,10 @@ def _say(detail: ErrorDetails) -> str:
     elif isinstance(written, dict | list):
         written = "a table" if isinstance(written, dict) else "a list"
     form = FORMS.get(context.get("pattern", ""))
-    return words.format(**context, form=form, last=detail["loc"][-1] if detail["loc"] else "", input=written)
+    last = detail["loc"][-1] if detail["loc"] else ""
+    near = _near(detail, model) if detail["type"] == "extra_forbidden" else ""
+    how = _how(detail, model) if detail["type"] == "missing" else ""
+    return words.format(**context, form=form, last=last, input=written, near=near, how=how)
 
 
 def _short(written: str) -> str:

@@ -47,7 +47,13 @@ community_env = "C"
 
 # What is appended or replaced, the line of the fault, and words that the message must hold.
 WRONG = [
-    ("wrong key", FLAT.replace("count = 4", "cuont = 4"), 15, "cuont: is not a known key"),
+    ("wrong key", FLAT.replace("count = 4", "cuont = 4"), 15, "cuont: is not a known key; did you mean count?"),
+    ("wrong key in a list", FLAT + '[[access_point.hall.radio]]\nband = "5"\nchanel = 36\n', 23, "chanel: is not a known key; did you mean channel?"),
+    ("wrong key in a table of a table", FLAT + '[profile.x]\nlink = "wired"\nup = { framebytes = 9 }\n', 23, "framebytes: is not a known key; did you mean frame_bytes?"),
+    ("wrong table", FLAT + '[segments.b]\nnetwork = "192.168.21.0/24"\n', 21, "segments: is not a known key; did you mean segment?"),
+    ("no segment", '[site]\nname = "x"\n', 1, "segment: is missing; write [segment.NAME] with its keys"),
+    ("nothing like it", FLAT.replace("count = 4", "zzz = 4"), 15, "zzz: is not a known key; see the reference"),
+    ("kind with a slip", FLAT.replace('"desktop"', '"dekstop"'), 20, "kinds of devices: desktop, "),
     ("wrong type", FLAT.replace("count = 9", 'count = "many"'), 18, "must be a whole number, not 'many'"),
     ("no unit", FLAT.replace("ports = 8", "ports = 8\nsupply = 120"), 10, 'such as "12 W"'),
     ("missing key", FLAT.replace('kind = "desktop"', ""), 19, "is missing; write kind"),
