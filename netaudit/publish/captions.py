@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from netaudit.capacity.line import WORST_FIRST, State
 from netaudit.publish.look import STATE_WORDS
 from netaudit.publish.outline import takes_power
-from netaudit.publish.text import harmless, kind_name, place_name, quantity
+from netaudit.publish.text import figure, harmless, kind_name, place_name, quantity
 from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 def line_text(line: Line, locale: str) -> str:
     """Say one line shortly, with its word: "Ports: 12 of 26 ports, within"."""
-    planned = quantity(line.planned, line.unit, locale)
+    planned = figure(line.planned, line.unit, locale)
     supply = quantity(line.supply, line.unit, locale)
     # "12 of 26 ports" reads better than "12 ports of 26 ports"; with two units both stay.
     if planned.partition("\u00a0")[2] == supply.partition("\u00a0")[2]:
@@ -144,7 +144,8 @@ class Captions:
             return f"serves about {counted(round(sum(counts.values())), 'device')}"
         shared = any(abs(count - round(count)) > 1e-6 for count in counts.values())
         said = [
-            f"{quantity(round(count, 1), '', self._locale)} \u00d7 {self._kind(kind)}" for kind, count in counts.items()
+            f"{quantity(round(count, 1), '', self._locale)}\u00a0\u00d7 {self._kind(kind)}"
+            for kind, count in counts.items()
         ]
         return ("serves on average " if shared else "serves ") + ", ".join(said)
 

@@ -9,7 +9,7 @@ import pytest
 
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.captions import worst
+from netaudit.publish.captions import line_text, worst
 from netaudit.publish.drawing import draw, draw_slices
 from netaudit.publish.floor import draw_floor, floors
 from netaudit.publish.look import STATE_WORDS
@@ -142,9 +142,9 @@ def test_a_group_is_shared_between_its_access_points() -> None:
         for name in [element.get("id", "")]
         if name.startswith("radio:")
     }
-    assert "serves on average 5.5 \u00d7 Switched plug" in said["radio:a/2.4"]
-    assert "5.5 \u00d7 Switched plug" in said["radio:b/2.4"]
-    assert "4 \u00d7 Light" in said["radio:b/2.4"]
+    assert "serves on average 5.5\u00a0\u00d7 Switched plug" in said["radio:a/2.4"]
+    assert "5.5\u00a0\u00d7 Switched plug" in said["radio:b/2.4"]
+    assert "4\u00a0\u00d7 Light" in said["radio:b/2.4"]
     assert "no device of the plan" in said["radio:a/5"]
 
 
@@ -348,3 +348,12 @@ def test_a_flaw_speaks_of_things_by_their_names() -> None:
     said = " ".join(box.text for box in boxes(assert_clean(draw(site, ledger))))
     assert "device d2 finds no free copper port" in said
     assert "device:" not in said
+
+
+def test_a_line_names_its_unit_once() -> None:
+    """One of four ports, not one port of four ports; two units stay two."""
+    said = {one.planned: line_text(one, "en") for one in (line(planned=1, supply=4), line(planned=3, supply=4))}
+    assert [text.partition(",")[0] for text in said.values()] == [
+        "Ports: 1 of 4\u00a0ports",
+        "Ports: 3 of 4\u00a0ports",
+    ]
