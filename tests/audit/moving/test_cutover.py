@@ -6,6 +6,7 @@ from dataclasses import replace
 from datetime import timedelta
 
 import pytest
+from scipy import stats
 
 from netaudit.audit.acceptance.evidence import freeze
 from netaudit.audit.moving.baseline import freeze_baseline, read_baseline, write_baseline
@@ -215,6 +216,10 @@ def test_a_baseline_holds_names_delays_servers_and_rooms() -> None:
     assert (desk.ref, desk.room, desk.kind, desk.names) == ("device:desk", "study", "desktop", (("desk", "dhcp"),))
     assert [(one.what, one.address) for one in baseline.services] == [("leases addresses (DHCP)", "10.0.0.1")]
     assert baseline.ssids == ("osier",)
+    (delays,) = baseline.delays
+    # scipy's exact interval, which puts 5 % on each side at 90 %: of three one was lost.
+    exact = stats.binomtest(1, 3).proportion_ci(confidence_level=0.90, method="exact")
+    assert (delays.sent, delays.lost, delays.loss_at_most) == (3, 1, pytest.approx(exact.high, abs=1e-9))
     assert {one.mac for one in baseline.devices} >= {PLUG, TABLET}
 
 

@@ -56,6 +56,23 @@ def test_a_baseline_of_a_real_capture_holds_whom_the_census_heard(captures: Path
     assert tried
 
 
+@pytest.mark.parametrize("flag", ["capturing", "impossible"])
+def test_who_captured_and_what_no_device_can_be_is_left_out(captures: Path, flag: str) -> None:
+    """Of a real capture one device is marked so: it is gone from the evidence, and no other is."""
+    document = next(one for path in sorted(captures.glob("*.pcap")) if len((one := _quietly(path))["devices"]) > 1)
+    before = {one.mac for one in heard_in(document).evidence.sightings}
+    marked = next(one for one in document["devices"] if one["mac"] in before)
+    marked[flag] = True
+    assert {one.mac for one in heard_in(document).evidence.sightings} == before - {marked["mac"]}
+
+
+def _quietly(path: Path) -> dict[str, Any]:
+    try:
+        return _census(path)
+    except CaptureError:
+        return {"devices": ()}
+
+
 def test_a_capture_without_a_frame_is_no_baseline() -> None:
     """It says so in a line."""
     with pytest.raises(CaptureError, match="nothing to freeze"):

@@ -42,3 +42,16 @@ def test_the_radios_of_an_access_point_are_no_devices_beside_it(own: str, known_
     assert (found.mac, found.ref, found.room) == (known_by, "access_point:hall", "hall")
     assert (found.segment, found.addresses) == (("home", ("192.0.2.11",)) if wired else ("", ()))
     assert (found.first_at, found.last_at) == (T0, T0 + timedelta(minutes=9))
+
+
+def test_a_switch_is_where_it_has_an_address() -> None:
+    """It says its name (LLDP) on a port of another network last, and without an address nowhere: it hasn't moved there."""
+    plan = f'{PLAN}[segment.things]\nnetwork = "198.51.100.0/24"\n[switch.loft]\nmac = "{POINT}"\n'
+    seen = [
+        Sighting(T0, "home", POINT, "192.0.2.3", How.ARP),
+        Sighting(T0 + timedelta(minutes=5), "things", POINT, None, How.HEARD),
+    ]
+    site = parse_site(plan)
+    (found,) = known_in(freeze(seen, T0, T0 + timedelta(minutes=10)), site)
+    assert (found.ref, found.segment) == ("switch:loft", "home")
+    assert known_in(freeze(seen[1:], T0, T0 + timedelta(minutes=10)), site) == ()
