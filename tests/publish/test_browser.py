@@ -114,6 +114,31 @@ def test_charts_and_the_drawing_can_be_read_on_a_telephone(browser: Browser, sit
         assert len(set(starts)) == 1
 
 
+@pytest.mark.parametrize("viewport", [DESK, PHONE], ids=["desk", "phone"])
+def test_whatever_takes_the_focus_is_seen_and_shows_it(browser: Browser, site_url: str, viewport: ViewportSize) -> None:
+    """From key to key through the pages: each stop is on the screen, larger than a speck, not clipped away, with an outline."""
+    stop = """() => {
+      const one = document.activeElement, style = getComputedStyle(one), box = one.getBoundingClientRect();
+      if (one === document.body) return null;
+      const top = document.elementFromPoint(Math.max(1, box.left + 4), Math.max(1, box.top + 4));
+      return [one.outerHTML.slice(0, 80), parseFloat(style.outlineWidth) > 0 && style.outlineStyle !== "none",
+              box.height > 4 && one.contains(top)];
+    }"""
+    with browser.new_context(viewport=viewport) as context:
+        page = context.new_page()
+        logged_in(page, site_url)
+        for path in ("/", "/devices", "/networks/family", "/findings", "/drawing", "/reports/"):
+            page.goto(site_url + path)
+            stops = []
+            for _ in range(60):
+                page.keyboard.press("Tab")
+                if (found := page.evaluate(stop)) is None:
+                    break
+                stops.append(found)
+            assert len(stops) > 8, path
+            assert [what for what, outlined, seen in stops if not (outlined and seen)] == [], path
+
+
 def test_pages_are_whole_without_a_script(browser: Browser, site_url: str) -> None:
     """With scripts switched off a device is searched, and a chart's values are there as titles and in a table."""
     with browser.new_context(java_script_enabled=False) as context:
