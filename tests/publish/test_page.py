@@ -184,6 +184,20 @@ async def test_reports_are_those_of_the_folder_and_nothing_else(app: ASGIApp, as
     assert report_names(folder / "absent") == ()
 
 
+async def test_a_week_is_listed_once_with_its_paper(app: ASGIApp, ask: Ask, folder: Path) -> None:
+    """The page of a week and its PDF stand in one row; a PDF that is left alone has a row of its own."""
+    for name in ("week-2026-W09.html", "week-2026-W09.pdf", "week-2026-W08.pdf"):
+        (folder / name).write_bytes(b"x")
+    listed = (await ask(app, "/reports/")).text
+    rows = re.findall(r'<li><a href="/reports/([^"]+)">([^<]+)</a>(.*)</li>', listed)
+    assert [row[:2] for row in rows[:2]] == [
+        ("week-2026-W09.html", "week-2026-W09"),
+        ("week-2026-W08.pdf", "week-2026-W08.pdf"),
+    ]
+    assert '<a href="/reports/week-2026-W09.pdf">as PDF</a>' in rows[0][2]
+    assert listed.count("W09.pdf") == 1
+
+
 @pytest.mark.parametrize("method", ["POST", "PUT", "DELETE", "OPTIONS", "TRACE"])
 async def test_only_reading_is_possible(app: ASGIApp, ask: Ask, method: str) -> None:
     """Whatever would change something is refused (RFC 9110, 405 with Allow)."""
