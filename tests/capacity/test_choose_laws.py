@@ -120,6 +120,18 @@ def test_what_is_at_hand_is_neither_replaced_nor_bought() -> None:
     assert not any(line.grown_state is not State.WITHIN for line in chosen.ledger.lines)
 
 
+def test_what_is_bought_has_not_the_addresses_of_what_it_replaces() -> None:
+    """No switch, access point, recorder or router that is bought is expected under a drawn MAC; one that is kept is."""
+    raw, sheets = demo()
+    raw["access_point"]["hall"]["keep"] = True
+    site = choose(raw, Equipment.model_validate(sheets)).site
+    assert str(site.access_point["hall"].mac) == raw["access_point"]["hall"]["mac"]
+    new = [row for name, row in site.access_point.items() if name != "hall"]
+    assert not any(row.mac or row.bssids for row in new)
+    assert not any(row.mac for row in (*site.switch.values(), *site.recorder.values()))
+    assert not site.router.mac
+
+
 def test_positions_are_chosen_where_the_plan_hangs_nothing() -> None:
     """Rooms without any access point: as few are hung as carry the devices, and every device is reached."""
     raw: Row = {

@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from netaudit.site.model import PortGroup, PowerNeed, Radio
 
 Row = dict[str, Any]
+# Addresses of the thing that is replaced: what is bought has others, and the drawn ones would be missed ever after.
+_BURNT_IN = ("mac", "bssids")
 
 
 def rate(value_bps: float) -> str:
@@ -77,7 +79,9 @@ def _radio_row(radio: Radio, drawn: Row) -> Row:
 def access_point_row(drawn: Row, sheet: AccessPointSheet) -> Row:
     """Write an access point: the sheet's radios on the plan's channels, its port as fast as the plan wants it."""
     on_band = {one["band"]: one for one in drawn.get("radio", ())}
-    row: Row = {key: value for key, value in drawn.items() if key not in ("radio", "power", "price", "outdoor")}
+    row: Row = {
+        key: value for key, value in drawn.items() if key not in ("radio", "power", "price", "outdoor", *_BURNT_IN)
+    }
     row |= {"power": power_row(sheet.power), "price": sheet.price}
     if sheet.outdoor:
         row["outdoor"] = True
@@ -93,7 +97,7 @@ def router_row(drawn: Row, sheet: RouterSheet) -> Row:
 
 def recorder_row(drawn: Row, sheet: RecorderSheet, disk: DiskSheet, disks: int) -> Row:
     """Write a recorder with its disks."""
-    bought = ("disk", "disks", "write", "rate", "draw", "price")
+    bought = ("disk", "disks", "write", "rate", "draw", "price", *_BURNT_IN)
     row: Row = {key: value for key, value in drawn.items() if key not in bought}
     return row | {
         "disk": f"{disk.size_bytes / 1e9:.12g} GB",
