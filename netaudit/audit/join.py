@@ -84,7 +84,7 @@ def _device_count(line: Line, seen: Seen) -> Observed | None:
     segment = _segment(line)
     if segment not in seen.looked:
         return None
-    return Observed(len(seen.on(segment)), None, seen.looked[segment].until, "devices heard on the segment")
+    return Observed(len(seen.counted_on(segment)), None, seen.looked[segment].until, "devices heard on the segment")
 
 
 def _leased(site: Site, line: Line, seen: Seen) -> Observed | None:

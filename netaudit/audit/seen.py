@@ -11,6 +11,7 @@ from netaudit.audit.presence import Presence
 from netaudit.audit.roster import enrol
 from netaudit.audit.series import Series
 from netaudit.audit.stations import Count, count_stations
+from netaudit.site.topology import ROUTER
 from netaudit.store.key import DAY_S
 from netaudit.store.retain import Keep
 
@@ -76,6 +77,10 @@ class Seen:
     def on(self, segment: str) -> tuple[Presence, ...]:
         """Give who is here on a segment."""
         return tuple(one for one in self.present if one.segment == segment)
+
+    def counted_on(self, segment: str) -> tuple[Presence, ...]:
+        """Give who is here on a segment and is one of its devices, as the plan counts them: the router is on all and of none."""
+        return tuple(one for one in self.on(segment) if one.thing is None or one.thing.group != ROUTER)
 
     def told(self, kind: str, within: timedelta = NOTICES_BACK) -> tuple[Heard, ...]:
         """Give the notices of a kind that were repeated within this time, latest first."""

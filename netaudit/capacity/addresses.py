@@ -216,7 +216,7 @@ def _flaws(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
             yield Flaw(
                 "fixed_in_pool",
                 ref if ref != ROUTER_REF else place,
-                f"{ref} has the fixed address {low} inside the pool {first} to {last} of {name}: it may be leased to another",
+                f"{f'{ref} ' if ref == ROUTER_REF else ''}has the fixed address {low} inside the pool {first} to {last} of {name}: it may be leased to another",
                 "move the pool or the address, so that fixed addresses stand outside the pool",
                 PRACTICE,
             )

@@ -80,6 +80,6 @@ def segment_views(site: Site, ledger: Ledger, seen: Seen | None) -> tuple[Segmen
     """Count each segment's devices, as planned and (None before anybody looked) as seen."""
     planned = {line.place: math.ceil(line.planned) for line in ledger.lines if line.kind is Kind.DEVICE_COUNT}
     return tuple(
-        SegmentView(name, planned.get(f"segment:{name}", 0), None if seen is None else len(seen.on(name)))
+        SegmentView(name, planned.get(f"segment:{name}", 0), None if seen is None else len(seen.counted_on(name)))
         for name in site.segment
     )

@@ -25,6 +25,13 @@ def test_the_store_keeps_what_the_plan_keeps() -> None:
             assert changed == replace(Keep(), **{one.name: 2}), one.name
 
 
+def test_the_router_is_none_of_a_network_s_devices() -> None:
+    """It stands on each network; a page that says "10 planned, 11 seen" because of it sends people to look for a stranger."""
+    seen = Scene().here(stranger(1), "home", "192.0.2.1").here(DESK, "home", "192.0.2.21").seen()
+    assert {one.place for one in seen.on("home")} == {"segment:home/gateway", "device:desk"}
+    assert [one.place for one in seen.counted_on("home")] == ["device:desk"]
+
+
 def test_who_is_here_is_who_was_heard_within_its_silence() -> None:
     """A phone gone for an hour is away; a desktop silent for an hour may be asleep and is here; a sensor sleeps a day."""
     seen = Scene().everybody(DESK, PHONE).here(DESK, ago_s=3600).here(PHONE, ago_s=90_000).seen()
