@@ -19,6 +19,9 @@ from netaudit.site.load import parse_site
 from tests.audit.acceptance.house import BOX, DESK, GATE, HOME, KILN, PLAN, THINGS, house
 from tests.audit.moving.old import NIGHT, OLD_ROUTER, PLUG, TABLET, THEN, WATCH, before, evidence_of, seen_at
 
+# The desk's address, claimed by the box too.
+CLAIM = Notice(NIGHT, "segment:home", "address_conflict", (("address", "192.0.2.21"), ("macs", f"{DESK} {BOX}")))
+
 
 def _now(*more: Observation, without: tuple[str, ...] = ()) -> Progress:
     seen = [
@@ -37,11 +40,13 @@ def _at(found: Progress, stage: Stage) -> dict[str, str]:
 
 def test_when_all_are_where_they_belong_nothing_remains() -> None:
     """The plug and the tablet come back too, the old router may stay away: the move is over."""
-    found = _now(
+    back = [
         *seen_at(NIGHT, PLUG, "198.51.100.120", segment="things"),
         *seen_at(NIGHT, WATCH, "192.0.2.140", "tablet", "home"),
-    )
+    ]
+    found = _now(*back)
     assert found.is_over
+    assert not _now(*back, CLAIM).is_over
     assert found.done_share == 1.0
     assert _at(found, Stage.AWAY) == {OLD_ROUTER: "it served the old network"}
 
@@ -194,11 +199,17 @@ def test_equipment_that_only_the_plan_knows_is_missing_until_it_is_seen() -> Non
 
 def test_clashes_are_told_once() -> None:
     """Two claims to the desk's address are one clash; somebody on the camera's address another."""
-    claim = Notice(NIGHT, "segment:home", "address_conflict", (("address", "192.0.2.21"), ("macs", f"{DESK} {BOX}")))
     thief = seen_at(NIGHT, "02:00:5e:00:00:77", "198.51.100.21", segment="things")
-    found = _now(claim, *thief)
+    found = _now(CLAIM, *thief)
     assert [said.partition(" ")[0].rstrip(",") for said in found.clashes] == ["192.0.2.21", "198.51.100.21"]
     assert not found.is_over
+
+
+@pytest.mark.parametrize(("minutes", "clashes"), [(15, 1), (16, 0)])
+def test_a_clash_that_no_sweep_repeats_is_over(minutes: int, clashes: int) -> None:
+    """Three sweeps at the usual five minutes without it: it is mended."""
+    found = progress(before(), house(), freeze([CLAIM], NIGHT, NIGHT + timedelta(minutes=minutes)))
+    assert len(found.clashes) == clashes
 
 
 def test_a_baseline_is_kept_and_read_back_and_a_slip_is_noticed() -> None:
@@ -232,6 +243,9 @@ def test_the_plan_of_the_move_has_a_way_back_at_every_step() -> None:
     move = plan_move(before(), house())
     assert all(step.do and step.proof and step.back for step in move.steps)
     assert move.steps[0].title == "Keep the way back"
+    # The router is set up, not moved.
+    router = parse_site(PLAN.replace("[router]\n", f'[router]\nmac = ["{OLD_ROUTER}"]\n'))
+    assert {task.was for task in move.tasks} - {task.was for task in plan_move(before(), router).tasks} == {"10.0.0.1"}
     assert move.overlaps == ("198.51.100.0/24 of things: addresses in use now: 1",)
     tasks = {task.title: task for task in move.tasks}
     assert tasks["gate"].by_hand
