@@ -172,7 +172,7 @@ class _FloorDrawing:
         self.sheet.close()
 
     def _room_words(self, name: str) -> str:
-        reached = [_reception_words(self.site, one) for one in self.reception.get(name, ())]
+        reached = [", ".join(_reception_words(self.site, one)) for one in self.reception.get(name, ())]
         return "; ".join([place_name(f"room:{name}", self.site), *reached])
 
     def _room_label(self, name: str) -> None:
@@ -187,7 +187,12 @@ class _FloorDrawing:
             return
         texts = [(text, True) for text in wrap(label, width, 13, most=3, bold=True)]
         for one in self.reception.get(name, ())[:3]:
-            texts += [(text, False) for text in wrap(_reception_words(self.site, one), width, _SMALL, most=2)]
+            figures, point = _reception_words(self.site, one)
+            lines = wrap(f"{figures}, {point}", width, _SMALL, most=3)
+            if _bare(figures) in _bare(*lines):
+                texts += [(text, False) for text in lines]
+            else:  # a name may be cut, a figure never
+                self.elsewhere.append(f"{label}: {figures}, {point}")
         for text, bold in texts:
             size = 13 if bold else _SMALL
             box = _Box(x, y - size, x + text_width(text, size, bold=bold), y + 4)
@@ -391,7 +396,12 @@ def _level(level_dbm: float) -> str:
     return f"{level_dbm:.0f}".replace("-", "\u2212") + "\u00a0dBm"
 
 
-def _reception_words(site: Site, one: Reception) -> str:
+def _bare(*texts: str) -> str:
+    return "".join(texts).replace(" ", "")
+
+
+def _reception_words(site: Site, one: Reception) -> tuple[str, str]:
+    """Say what is received, and from where."""
     rate = f", {quantity(one.rate_bps, 'bit/s', site.site.locale)}" if one.rate_bps is not None else ", no link"
     point = harmless(site.access_point[one.access_point].label or one.access_point)
-    return f"{one.band} GHz {_level(one.level_dbm)}{rate}, from {point}"
+    return f"{one.band} GHz {_level(one.level_dbm)}{rate}", f"from {point}"

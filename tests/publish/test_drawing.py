@@ -300,11 +300,13 @@ def test_a_floor_without_known_access_points_claims_no_reception() -> None:
 
 
 def test_a_long_name_never_takes_the_place_of_the_figures() -> None:
-    """Each room says level and rate, whatever the access point is called."""
+    """Each room says level and rate, whatever the access point is called; where a room has no place for them the foot does."""
     root = floor_of(plan(HALL.format(width=20, name="w" * 48, eirp=20)))
     assert any("dBm" in box.text and "b/s" in box.text for box in boxes(root))
-    narrow = floor_of(plan(HALL.format(width=8, name="w" * 48, eirp=20)))
-    assert any("dBm" in box.text and "b/s" in box.text for box in boxes(narrow))
+    beside = '[room.beside]\nx = "20 m"\ny = "0 m"\nwidth = "1.6 m"\ndepth = "20 m"\n'
+    narrow = [box.text for box in boxes(floor_of(plan(HALL.format(width=20, name="w" * 48, eirp=20) + beside)))]
+    assert any(text.startswith("Without room for a label: beside: 5 GHz ") and "b/s" in text for text in narrow)
+    assert not any("\u2026" in text and "w" not in text for text in narrow)
 
 
 def test_the_key_names_the_walls_of_its_own_floor() -> None:
