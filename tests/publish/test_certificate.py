@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+from html import unescape
 
 import pytest
 
@@ -11,6 +12,7 @@ from netaudit.audit.acceptance.check import Outcome
 from netaudit.audit.acceptance.checks.table import CHECKS
 from netaudit.audit.acceptance.evidence import freeze
 from netaudit.observe.observation import How, Naming, Notice, Sighting
+from netaudit.publish.cautions import cautions_for
 from netaudit.publish.certificate import render_certificate, sentence, where
 from netaudit.publish.outcome import outcome_mark
 from netaudit.publish.pdf import to_pdf
@@ -36,6 +38,8 @@ def test_a_page_says_verdict_cures_waivers_and_what_is_open() -> None:
     open_ = page.split("What was not tested")[1].split("Cautions")[0]
     assert "nothing was switched off and on" in open_
     assert "Optional: --restart WHAT." in open_
+    cautions = unescape(page.split("Cautions")[1].split("Signed")[0])
+    assert all(said in cautions for said in cautions_for(house()))
     assert page.count("a" * 64) == page.count("b" * 64) == 1
     assert "Accepted by, date" in page
     for result in certificate.results:
@@ -79,6 +83,8 @@ def test_places_are_named_for_people() -> None:
     assert where("segment:home->things", house()) == "network home to network things"
     assert where("address:192.0.2.9", house()) == "192.0.2.9"
     assert where("switch:loft/port:3", house()) == "switch loft, port 3"
+    assert where("router/port:1", house()) == "the router, port 1"
+    assert where("site", house()) == "the whole site"
 
 
 def test_each_outcome_has_its_own_shape_and_word() -> None:
