@@ -381,6 +381,17 @@ def test_the_demo_has_options_that_differ_and_fit() -> None:
     assert as_drawn(raw).figures.price > chosen.figures.price
 
 
+def test_a_kit_that_is_priced_in_part_says_what_its_price_leaves_out() -> None:
+    """Priced whole there is nothing to say; without the price of one switch the kit costs that much less, and names it."""
+    raw, _ = demo()
+    whole = as_drawn(raw)
+    assert "not in its price" not in whole.wish.text
+    raw["switch"]["bench"] = {key: value for key, value in raw["switch"]["bench"].items() if key != "price"}
+    part = as_drawn(raw)
+    assert part.figures.price == whole.figures.price - 280
+    assert part.wish.text.endswith("they have none in the plan: switch:bench")
+
+
 def on_battery(energy: str) -> tuple[Row, Row]:
     """A closet with one switch of 20 W or, dearer, of 10 W, on a battery supply that is wanted for an hour."""
     raw: Row = {

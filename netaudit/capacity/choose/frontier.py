@@ -11,6 +11,7 @@ from netaudit.capacity.choose.search import CENT, Chosen, always, choose
 from netaudit.capacity.growth import years_left
 from netaudit.capacity.ledger import Ledger, gather
 from netaudit.capacity.line import Kind, Line
+from netaudit.capacity.money import bill
 from netaudit.errors import NoSolution
 from netaudit.site.load import build_site, shape_site
 from netaudit.site.model import Phy
@@ -29,6 +30,8 @@ _LONGER_YEARS: Final = 5
 _PHYS: Final = get_args(Phy)  # in the order of their standards
 # Share of the plan's own ceilings of airtime and stations that the roomier options keep to: common practice, no source.
 _CALM_AIR: Final = 0.75
+# Things without a price that a sentence names; whoever sees these finds the others.
+_NAMED: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -214,7 +217,12 @@ def as_drawn(raw: Row, *, file: str = "site.toml", text: str = "") -> Offer:
     Raises:    PlanError: it is not complete.
     """
     site = build_site(raw, file, text)
-    wish = Wish(AS_DRAWN, "the plan with the equipment that it draws", site.site.growth)
+    free = [item.ref for item in bill(site) if not item.price]
+    said = "the plan with the equipment that it draws"
+    if free:
+        more = f" and {len(free) - _NAMED} more" if len(free) > _NAMED else ""
+        said += f"; not in its price, for they have none in the plan: {', '.join(free[:_NAMED])}{more}"
+    wish = Wish(AS_DRAWN, said, site.site.growth)
     return Offer(wish, figures(site, gather(site)), {}, raw, site, bound=0.0)
 
 
