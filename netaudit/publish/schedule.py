@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -70,13 +71,39 @@ def schedule(site: Site) -> tuple[ScheduleRow, ...]:
     return tuple(rows)
 
 
+@dataclass(frozen=True, slots=True)
+class Undrawn:
+    """So many things on a cable in a room, for which the plan has no drop yet."""
+
+    at_words: str
+    feeds_words: str
+    count: int
+    switch_words: str
+
+
+def undrawn(site: Site) -> tuple[Undrawn, ...]:
+    """List what hangs on a switch by a cable that the plan doesn't have, room by room; in a closet a patch cord does."""
+    stands = {f"device:{name}": one.at for name, one in site.device.items()}
+    stands |= {f"access_point:{name}": point.at for name, point in site.access_point.items()}
+    counts: Counter[tuple[str, str, str]] = Counter()
+    for found in patch(site).patches:
+        at = stands.get(found.plug.ref)
+        if found.plug.drop is None and at in site.room:
+            switch = ROUTER if found.switch == ROUTER else f"switch:{found.switch}"
+            counts[f"room:{at}", found.plug.ref, switch] += found.count
+    return tuple(
+        Undrawn(place_name(at, site), place_name(ref, site), count, place_name(switch, site))
+        for (at, ref, switch), count in sorted(counts.items())
+    )
+
+
 def schedule_html(site: Site) -> str:
     """Give the schedule as one page without any outside part."""
     rows = schedule(site)
     total_m = sum(row.length_m for row in rows)
     return render(
         "schedule.html",
-        {"site": site, "rows": rows, "total_m": total_m, "locale": site.site.locale},
+        {"site": site, "rows": rows, "undrawn": undrawn(site), "total_m": total_m, "locale": site.site.locale},
     )
 
 

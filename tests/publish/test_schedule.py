@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import csv
+import html
 import io
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
@@ -8,7 +9,7 @@ from typing import TYPE_CHECKING
 from hypothesis import given
 from hypothesis import strategies as st
 
-from netaudit.publish.schedule import COLUMNS, safe_cell, schedule, schedule_csv, schedule_html
+from netaudit.publish.schedule import COLUMNS, safe_cell, schedule, schedule_csv, schedule_html, undrawn
 from tests.publish.samples import plan
 
 if TYPE_CHECKING:
@@ -82,6 +83,41 @@ def test_the_page_has_each_drop_and_two_labels_for_it(demo_site: Site, hostile_s
         assert "img" not in tags.tags
         labels = page.partition('<div class="labels">')[2]
         assert labels.count("<div>") == 2 * len(site.drop)
+
+
+def test_what_has_no_cable_yet_is_listed_by_room() -> None:
+    """Wired and without a drop in a room: told with how many; what has a drop, is wireless or stands in a closet is not."""
+    site = plan(
+        """
+        [closet.loft]
+        [room.hall]
+        [room.study]
+        [switch.loft]
+        ports = 16
+        [access_point.loft]
+        at = "loft"
+        [drop.one]
+        starts = "loft"
+        ends = "hall"
+        feeds = "device:till"
+        [device.till]
+        kind = "desktop"
+        at = "hall"
+        [device.phones]
+        kind = "desk_phone"
+        count = 3
+        at = "study"
+        [device.store]
+        kind = "server"
+        at = "loft"
+        [device.plugs]
+        kind = "plug"
+        count = 4
+        at = "study"
+        """
+    )
+    assert [(one.at_words, one.feeds_words, one.count) for one in undrawn(site)] == [("room study", "device phones", 3)]
+    assert "Cables that the plan doesn't have yet" in html.unescape(schedule_html(site))
 
 
 def test_a_printed_table_is_no_wider_than_its_paper(browser: Browser) -> None:
