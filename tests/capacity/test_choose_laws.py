@@ -361,6 +361,24 @@ def test_converters_serve_where_a_switch_has_no_fibre_socket() -> None:
     assert not chosen.ledger.hazards
 
 
+def test_a_cheap_switch_with_fibre_hides_no_dearer_one_that_needs_none() -> None:
+    """
+    By hand: the kept switch has no socket for fibre, so converters it is, and they take a copper port at each end.
+
+    In the shed four cameras, a desk and that port are six of copper: the switch with five and two for fibre has one too few,
+    however cheap it is; the one with eight does. 57 + 31 + 50 for the router.
+    """
+    raw = barn(max_switches=1)
+    raw["building"] = {"house": {}, "shed": {}}
+    raw["closet"] = {"barn": {"building": "house"}, "shed": {"building": "shed", "max_switches": 1}}
+    raw["switch"] = {"old": {"closet": "barn", "ports": 5, "keep": True}}
+    raw["device"] = {"eyes": {"kind": "camera", "count": 4, "at": "shed"}, "desk": {"kind": "desktop", "at": "shed"}}
+    eight = {"price": 57, "supply": "130 W", "ports": [{"count": 8, "power": "type 2"}]}
+    five = {"price": 15, "supply": "130 W", "ports": [{"count": 5, "power": "type 2"}, {"count": 2, "medium": "fibre"}]}
+    sheets = {**BARN_SHEETS, "switch": {"eight": eight, "five": five}, "converter": {"pair": {"price": 31}}}
+    assert price(raw, sheets) == 57 + 31 + 50
+
+
 def test_the_demo_has_options_that_differ_and_fit() -> None:
     """One option under the budget, at least 30 % cheaper than the generous one; each keeps its ledger within, grown."""
     raw, sheets = demo()

@@ -78,7 +78,8 @@ class Demand:
     The least and the most that choices can ask of a closet.
 
     kinds of plugs; least of ports, powered ports, watts and of each set of ports counted; hardest: the plugs at their most
-    demanding, None where no decision is that; link: a link between its own switches; first: links that end on its first one
+    demanding, None where no decision is that; link: a link between its own switches; first: links that end on its first one,
+             as each of their options has them, for which one it will be hangs on the other end too
     unfed    the least that is asked when nothing has an injector; feeders: for each choice with injectors, what one costs more
              and the most that it spares the closet
     """
@@ -105,13 +106,7 @@ def demand_on(closet: str, choices: Sequence[Choice], link: Wanted) -> Demand:
     for options in asked:
         each = [_amounts(needs, counted) for needs in options]
         least = [so_far + min(one) for so_far, one in zip(least, zip(*each, strict=True), strict=True)]
-    first = [
-        (need.kind, need.count)
-        for choice in choices
-        if choice.ref.startswith("link:")
-        for need in choice.options[0].needs
-        if need.closet == closet
-    ]
+    first = [one for choice in choices if choice.ref.startswith("link:") for one in _whichever(choice, closet).items()]
     things = [one for one, choice in zip(everything, choices, strict=True) if not choice.ref.startswith("link:")]
     return Demand(
         kinds,
@@ -122,6 +117,16 @@ def demand_on(closet: str, choices: Sequence[Choice], link: Wanted) -> Demand:
         tuple(first),
         *_feeding(closet, choices, counted),
     )
+
+
+def _whichever(choice: Choice, closet: str) -> dict[Kind, int]:
+    """Give the plugs that serve in a closet whichever option is taken: fibre, and copper for converters."""
+    found: dict[Kind, int] = {}
+    for option in choice.options:
+        for need in option.needs:
+            if need.closet == closet:
+                found[need.kind] = max(need.count, found.get(need.kind, 0))
+    return found
 
 
 def _feeding(
