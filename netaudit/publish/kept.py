@@ -16,7 +16,7 @@ from netaudit.errors import OutOfRange
 from netaudit.publish.changes import change_words, changes_of, name_of
 from netaudit.publish.state import finding_view
 from netaudit.publish.text import harmless
-from netaudit.publish.week import HOUR, WEEK, delay_series, presence_points
+from netaudit.publish.week import HOUR, WEEK, begun, delay_series, presence_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -147,7 +147,8 @@ class Kept:
 
         now = self._now()
         since = (now - WEEK).replace(minute=0, second=0, microsecond=0) + HOUR
-        points = presence_points(self._site, self._store.presence(since, now), since, now)
+        first_at = begun(self._store.devices(now))
+        points = presence_points(self._site, self._store.presence(since, now), since, now, begun=first_at)
         ours = [point for point in points if point.segment == name]
         series = delay_series(self._store, f"segment:{name}/gateway", since, now)
         seen = any(point.present for point in ours)

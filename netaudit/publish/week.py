@@ -28,14 +28,14 @@ from netaudit.publish.state import finding_view, segment_views, source_view
 from netaudit.publish.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
     from netaudit.audit.calibration import Calibration
     from netaudit.audit.standing import Standing
     from netaudit.capacity.ledger import Ledger
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
-    from netaudit.store.records import Interval, Rollup
+    from netaudit.store.records import Device, Interval, Rollup
     from netaudit.store.store import Store
 
 HOUR: Final = timedelta(hours=1)
@@ -93,7 +93,7 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
         findings=views,
         segments=segment_views(site, ledger, seen),
         delays=_delays(site, store, called, (since, end)),
-        presence=presence_points(site, store.presence(since, end), since, end),
+        presence=presence_points(site, store.presence(since, end), since, end, begun=begun(devices)),
         changes=changes_of(site, seen.roster, devices, views, (since, end)),
         sources=tuple(map(source_view, seen.sources)),
         tighter=_tighter(store, standings, since, end),
@@ -120,9 +120,13 @@ def delay_series(store: Store, place: str, since: datetime, until: datetime) -> 
 
 
 def presence_points(
-    site: Site, stays: Sequence[Interval], since: datetime, until: datetime
+    site: Site, stays: Sequence[Interval], since: datetime, until: datetime, *, begun: datetime | None
 ) -> tuple[PresencePoint, ...]:
-    """Count, for each hour and segment, the devices whose presence touches that hour."""
+    """
+    Count, for each hour and segment, the devices whose presence touches that hour.
+
+    Args:      begun: when anybody was seen for the first time ever; of the hours before nobody knows who was there.
+    """
     hours = int((until - since) / HOUR)
     counts: dict[str, list[set[str]]] = {name: [set() for _ in range(hours)] for name in site.segment}
     for stay in stays:
@@ -135,7 +139,13 @@ def presence_points(
         PresencePoint(since + index * HOUR, name, len(macs))
         for name, listed in counts.items()
         for index, macs in enumerate(listed)
+        if begun is not None and since + (index + 1) * HOUR > begun
     )
+
+
+def begun(devices: Iterable[Device]) -> datetime | None:
+    """Give when the first of these devices was seen for the first time: so long ago the watch began."""
+    return min((device.first_at for device in devices), default=None)
 
 
 def _as_of(until: datetime, finding: FindingView) -> FindingView:

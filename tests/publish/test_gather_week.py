@@ -12,7 +12,8 @@ from netaudit.capacity.ledger import gather
 from netaudit.observe.observation import How, Naming, Notice, Sample, Sighting
 from netaudit.publish.reminders import PROOF_S
 from netaudit.publish.report import render_report
-from netaudit.publish.week import gather_week
+from netaudit.publish.week import gather_week, presence_points
+from netaudit.store.records import Interval
 from netaudit.store.store import Store
 from tests.publish.samples import CERTIFICATE, MONDAY, assert_self_contained, plan
 
@@ -102,6 +103,16 @@ def test_presence_counts_each_hour(told: WeekReport) -> None:
     assert len(counts) == 168
     assert set(counts[:47]) == {1}
     assert set(counts[49:-1]) == {2}
+
+
+def test_before_the_watch_began_nobody_was_counted() -> None:
+    """Hours before anybody was ever seen have no point, for a zero would say that nobody was there; later ones have."""
+    began = MONDAY + timedelta(days=2, minutes=20)
+    stay = Interval(DESK, "lan", began, began + HOUR)
+    points = presence_points(SITE, [stay], MONDAY, MONDAY + timedelta(days=3), begun=began)
+    assert [point.present for point in points] == [1, 1, *[0] * 22]
+    assert points[0].at == MONDAY + timedelta(days=2)
+    assert presence_points(SITE, [], MONDAY, MONDAY + timedelta(days=3), begun=None) == ()
 
 
 def test_lines_with_a_past_have_an_outlook(told: WeekReport) -> None:
