@@ -6,9 +6,10 @@ import asyncio
 import contextlib
 import socket
 import ssl
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from netaudit.errors import LookError
 from netaudit.publish.entry import Access
@@ -23,6 +24,12 @@ if TYPE_CHECKING:
 
 # An open page that keeps its connection would hold up the daemon's end for as long as it likes.
 LAST_WORDS_S: Final = 3
+# Who holds connections must not take the files that the watch needs: a process has 1,024 by default (getrlimit(2) on Debian),
+# and a browser opens six to a host. common practice, no source
+MOST_CONNECTIONS: Final = 200
+# A browser asks at once. The longest answer, a report of 8 MB, takes a minute at 1 Mb/s.
+ASK_WITHIN_S: Final = 10.0
+ANSWER_WITHIN_S: Final = 120.0
 
 
 def access_of(serving: Serving, environment: Mapping[str, str]) -> Access:
@@ -42,13 +49,64 @@ def access_of(serving: Serving, environment: Mapping[str, str]) -> Access:
     )
 
 
+class _Door(socket.socket):
+    """A listening socket that turns away whoever comes while too many are within, also in the middle of a TLS handshake."""
+
+    _within: tuple[socket.socket, ...] = ()
+
+    def accept(self) -> tuple[socket.socket, Any]:
+        """Let one in. Raises ConnectionAbortedError, which the loop takes for a visitor who left again: there is no room."""
+        came, address = super().accept()
+        self._within = tuple(one for one in self._within if one.fileno() >= 0)
+        if len(self._within) >= MOST_CONNECTIONS:
+            came.close()
+            raise ConnectionAbortedError
+        self._within = (*self._within, came)
+        return came, address
+
+
+class _Hurried(H11Protocol):
+    """A connection that ends unless a whole request comes in time, and its answer is taken in time."""
+
+    _due: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Begin."""
+        super().connection_made(transport)
+        self._wait()
+
+    def on_response_complete(self) -> None:
+        """Wait for the next request."""
+        super().on_response_complete()
+        self._wait()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """End."""
+        self._wait_no_more()
+        super().connection_lost(exc)
+
+    def _wait(self) -> None:
+        self._wait_no_more()
+        self._due = self.loop.call_later(ASK_WITHIN_S, self._look)
+
+    def _wait_no_more(self) -> None:
+        if self._due is not None:
+            self._due.cancel()
+
+    def _look(self) -> None:
+        if self.cycle is None or self.cycle.response_complete:
+            self.transport.abort()
+        else:
+            self._due = self.loop.call_later(ANSWER_WITHIN_S, self.transport.abort)
+
+
 class Server:
     """One uvicorn server on a socket that is bound before it starts, so that a port in use is a clear error."""
 
     def __init__(self, app: ASGIApp, serving: Serving) -> None:
         host, port = serving.host, serving.port
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
-        self._socket = socket.socket(family, socket.SOCK_STREAM)
+        self._socket = _Door(family, socket.SOCK_STREAM)
         self._socket.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             self._socket.bind((host, port))
@@ -64,6 +122,7 @@ class Server:
         self.port: int = self._socket.getsockname()[1]
         config = uvicorn.Config(
             app,
+            http=_Hurried,
             log_config=None,
             access_log=False,
             lifespan="off",

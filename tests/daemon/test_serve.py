@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import shutil
 import socket
 import ssl
@@ -12,6 +13,7 @@ from typing import TYPE_CHECKING
 import pytest
 from starlette.responses import PlainTextResponse
 
+from netaudit.daemon import serve
 from netaudit.daemon.serve import Server, access_of
 from netaudit.errors import LookError, OutOfRange
 from netaudit.site.model import Serving
@@ -99,6 +101,69 @@ async def test_whom_a_proxy_speaks_for_is_believed_only_if_the_plan_has_one(behi
     serving = Serving(port=0, behind_proxy=behind_proxy)
     header = "X-Forwarded-For: 192.0.2.77\r\nX-Forwarded-Proto: https\r\n"
     assert await asked(Server(whom, serving), header=header) == seen
+
+
+async def test_who_holds_connections_doesn_t_take_the_files_of_the_watch(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Of many visitors no more than the most are let in; when one leaves there is room for another, and it is answered."""
+    monkeypatch.setattr(serve, "MOST_CONNECTIONS", 3)
+    server = Server(whom, Serving(port=0))
+    server.start()
+    try:
+        held = [await asyncio.open_connection("127.0.0.1", server.port) for _ in range(3)]
+        late = await asyncio.open_connection("127.0.0.1", server.port)
+        assert await asyncio.wait_for(late[0].read(), 10) == b""
+        held[0][1].close()
+        await held[0][1].wait_closed()
+        await asyncio.sleep(0.1)
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\nConnection: close\r\n\r\n")
+        assert (await asyncio.wait_for(reader.read(), 10)).endswith(b"http 127.0.0.1")
+        for _, one in (*held[1:], late, (reader, writer)):
+            one.close()
+    finally:
+        await server.stop()
+
+
+@pytest.mark.parametrize(
+    "trickle", [b"", b"GET / HT", b"GET / HTTP/1.1\r\nHost: x\r\n\r\nGET"], ids=["idle", "cut", "next"]
+)
+async def test_who_doesn_t_ask_in_time_is_sent_away(monkeypatch: pytest.MonkeyPatch, trickle: bytes) -> None:
+    """Who says nothing, or never ends its first or its next request, is gone when the time to ask is over."""
+    monkeypatch.setattr(serve, "ASK_WITHIN_S", 0.2)
+    server = Server(whom, Serving(port=0))
+    server.start()
+    try:
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(trickle)
+        answered = b""
+        with contextlib.suppress(ConnectionResetError):
+            answered = await asyncio.wait_for(reader.read(), 4)
+        assert (b"200 OK" in answered) is (b"Host" in trickle)
+        writer.close()
+    finally:
+        await server.stop()
+
+
+async def test_who_doesn_t_take_the_answer_in_time_is_sent_away(monkeypatch: pytest.MonkeyPatch) -> None:
+    """An answer that isn't taken ends with the time for it, whatever else goes on."""
+    monkeypatch.setattr(serve, "ASK_WITHIN_S", 0.1)
+    monkeypatch.setattr(serve, "ANSWER_WITHIN_S", 0.2)
+
+    async def endless(_: Scope, receive: Receive, send: Send) -> None:
+        await send({"type": "http.response.start", "status": 200, "headers": []})
+        while (await receive())["type"] != "http.disconnect":
+            pass
+
+    server = Server(endless, Serving(port=0))
+    server.start()
+    try:
+        reader, writer = await asyncio.open_connection("127.0.0.1", server.port)
+        writer.write(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+        with contextlib.suppress(ConnectionResetError):
+            await asyncio.wait_for(reader.read(), 4)
+        writer.close()
+    finally:
+        await server.stop()
 
 
 def test_a_port_in_use_is_one_line() -> None:
