@@ -8,6 +8,7 @@ from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
 from netaudit.audit.acceptance.restart import not_back
 from netaudit.audit.rules.rule import lasting, named
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -107,10 +108,10 @@ def judge_unknown(trial: Trial) -> Iterator[Item]:
         if len(strangers) <= places:
             yield passed(f"segment:{name}", f"devices without a name: {len(strangers)} here, {places} planned")
         else:
-            listed = ", ".join(strangers[:5]) + (", ..." if len(strangers) > 5 else "")
+            listed = ", ".join(strangers[:5]) + (f" and {len(strangers) - 5} more" if len(strangers) > 5 else "")
             yield failed(
                 f"segment:{name}",
-                f"{len(strangers)} devices that the plan doesn't know, {places} planned: {listed}",
+                f"{counted(len(strangers), 'device')} that the plan doesn't know, {places} planned: {listed}",
                 "Find out whose they are; write them into the plan or take them off.",
             )
 

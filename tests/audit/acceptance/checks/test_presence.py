@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -62,3 +63,12 @@ def test_more_than_planned_is_proof_of_a_stranger() -> None:
     one_more = [*as_planned(), *a_stranger_for((one for one in as_planned() if isinstance(one, Sighting)), PLUGS[0])]
     assert of_things(judge_unknown, one_more).outcome is Outcome.FAILED
     assert of_things(judge_unknown, as_planned()).outcome is Outcome.PASSED
+
+
+def test_many_strangers_are_listed_in_part_and_counted() -> None:
+    """Eight where three are counted: five by their MACs, and how many more there are; the sentence ends as one."""
+    like = next(one for one in as_planned() if isinstance(one, Sighting) and one.mac == PLUGS[0])
+    more = [replace(like, mac=f"02:00:5e:00:54:0{number}", address=None) for number in range(5)]
+    said = of_things(judge_unknown, [*as_planned(), *more]).evidence
+    assert said.startswith("8 devices that the plan doesn't know, 3 planned: ")
+    assert said.endswith(" and 3 more")
