@@ -87,28 +87,24 @@ class Seen:
         return tuple(one for one in self.notices if one.kind == kind and self.at - one.last_at <= within)
 
 
-def see(store: Store, site: Site, now: datetime) -> Seen:
+def see(store: Store, site: Site, now: datetime, *, earlier: bool = False) -> Seen:
     """
     Read from the store what the network says now.
 
+    Args:      earlier: `now` is a moment of the past, such as a week's end, and who came later is not known then. That can't be
+               told from the store: a clock that was put right leaves what came "later" too, and nobody is missing by that.
     Raises:    StoreError: the store can't be read.
     """
     return compose(
         site,
         now,
         devices=store.devices(now),
-        stays=_last_stays(store, now),
+        stays=store.presence(now - PLACES_BACK, now) if earlier else store.last_stays(now - PLACES_BACK),
         readings=store.series_all(now - LOOK_BACK, now + timedelta(seconds=1)),
         notices=store.notices(now - NOTICES_BACK, now + timedelta(seconds=1)),
         sources=store.health(),
         letters={name: _next_letters(store, name) for name in site.alert},
     )
-
-
-def _last_stays(store: Store, now: datetime) -> Iterable[Interval]:
-    """Give the last interval of each device on each segment as of `now`; a report of an earlier week knows no later ones."""
-    stays = store.last_stays(now - PLACES_BACK)
-    return store.presence(now - PLACES_BACK, now) if any(stay.since > now for stay in stays) else stays
 
 
 def _next_letters(store: Store, channel: str) -> tuple[Letter, ...]:

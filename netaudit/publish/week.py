@@ -73,7 +73,7 @@ def gather_week(site: Site, ledger: Ledger, store: Store, week: tuple[datetime, 
     """
     since, until = week
     end = min(until, now)
-    seen = see(store, site, end)
+    seen = see(store, site, end, earlier=until < now)
     devices = store.devices(end)
     called = {f"device:{device.mac}": harmless(name_of(device, seen.roster, site)) for device in devices}
     still_open = store.open_findings()

@@ -104,9 +104,20 @@ def test_of_an_earlier_moment_nobody_is_seen_who_came_later(tmp_path: Path) -> N
         for at, macs in ((yesterday, (DESK,)), (NOW, (DESK, BOX))):
             store.write([Sighting(at, "home", mac, None, How.ARP) for mac in macs])
             store.flush(NOW)
-        then, today = see(store, site, yesterday + timedelta(seconds=30)), see(store, site, NOW)
+        then, today = see(store, site, yesterday + timedelta(seconds=30), earlier=True), see(store, site, NOW)
     assert {one.mac for one in today.present} == {DESK, BOX}
     assert {one.mac for one in then.present} == {DESK}
+
+
+def test_a_clock_that_is_put_back_makes_nobody_missing(tmp_path: Path) -> None:
+    """Who came while the clock was ahead, and was seen until now by the wrong clock, is here now by the right one."""
+    site, wrong = small_site(), NOW + timedelta(minutes=70)
+    with Store.open(tmp_path / "x.db", site="Weir Cottage", clock=lambda: wrong, tolerance=tolerance_of(site)) as store:
+        for at in (NOW - timedelta(hours=9), wrong):
+            store.write([Sighting(at, "home", DESK, "192.0.2.21", How.ARP)])
+            store.flush(at)
+        seen = see(store, site, NOW)
+    assert {one.mac for one in seen.present} == {DESK}
 
 
 def test_where_the_sweep_fails_nobody_looks() -> None:
