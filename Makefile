@@ -9,9 +9,10 @@ OUT ?= demo-output
 demo: $(VENV)/run-ready
 	$(BIN)/netaudit demo --out $(OUT)
 
+# A process a core; what a module's tests share is made once, and the longest modules are not the last.
 test: $(VENV)/test-ready
 	@scripts/system-packages
-	$(BIN)/python -m pytest
+	$(BIN)/python -m pytest --numprocesses auto --dist loadfile --no-loadscope-reorder
 
 lint: $(VENV)/test-ready
 	$(BIN)/ruff check .

