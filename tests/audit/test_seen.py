@@ -113,7 +113,7 @@ def test_a_clock_that_is_put_back_makes_nobody_missing(tmp_path: Path) -> None:
     """Who came while the clock was ahead, and was seen until now by the wrong clock, is here now by the right one."""
     site, wrong = small_site(), NOW + timedelta(minutes=70)
     with Store.open(tmp_path / "x.db", site="Weir Cottage", clock=lambda: wrong, tolerance=tolerance_of(site)) as store:
-        for at in (NOW - timedelta(hours=9), wrong):
+        for at in (NOW - timedelta(days=3), wrong):
             store.write([Sighting(at, "home", DESK, "192.0.2.21", How.ARP)])
             store.flush(at)
         seen = see(store, site, NOW)
