@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING, Final
+
+from netaudit.audit.life import Memory
+from netaudit.audit.rules.looking import SOURCE
+from netaudit.audit.vocabulary import STORE
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -14,13 +19,14 @@ if TYPE_CHECKING:
 
 # A mute is remembered for a season after its finding closed. common practice, no source
 LONGEST_MUTE: Final = timedelta(days=92)
+_STORE: Final = f"{SOURCE.key} source:{STORE}"
 
 
 def keep(store: Store, judgement: Judgement, now: datetime) -> None:
     """
     Keep what a judgement opened, updated and closed; its samples wait for the next flush like all others.
 
-    Raises:    StoreError: the store can't be written; the same judgement may be kept again.
+    Raises:    StoreError: the store can't be written; the same judgement may be kept again, or see `not_kept`.
     """
     muted = _muted(store, now) if judgement.opened else {}
     for finding in (*judgement.opened, *judgement.updated):
@@ -33,6 +39,22 @@ def keep(store: Store, judgement: Judgement, now: datetime) -> None:
         _save(store, finding, now)
         store.close_finding(finding.key, now)
     store.write(judgement.samples)
+
+
+def not_kept(before: Memory | None, judgement: Judgement) -> tuple[Memory, tuple[Finding, ...]]:
+    """
+    Give what to go on with where a judgement could not be kept: the memory, and the store's own trouble once it is found.
+
+    That alone goes on to be counted. All else waits for the store, without which nobody can tell for sure who is here.
+
+    Args:      before: the memory that the judgement was given.
+    """
+    before = before or Memory()
+    found = tuple(finding for finding in judgement.opened if finding.key == _STORE)
+    track = judgement.memory.tracks.get(_STORE)
+    if track is None or found:
+        return before, found
+    return replace(before, tracks={**before.tracks, _STORE: track}), ()
 
 
 def _save(store: Store, finding: Finding, now: datetime) -> None:

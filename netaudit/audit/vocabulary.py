@@ -33,6 +33,9 @@ NEIGHBOUR_NETWORKS: Final = "neighbour_networks"  # channel:BAND/NUMBER, BSSIDs 
 KEPT_S: Final = "kept_s"  # recorder:NAME, how far back recordings reach when its disks are full
 WRITE_BPS: Final = "write_bps"  # recorder:NAME
 
+# Sources that are named here are told apart from the others, which look.
+STORE: Final = "store"  # whether what is seen can be kept
+
 # Notices, with the keys of their detail.
 DHCP_SERVER: Final = "dhcp_server"  # segment:NAME; server (its address), mac
 ADDRESS_CONFLICT: Final = "address_conflict"  # segment:NAME; address, macs (with blanks between)

@@ -20,7 +20,7 @@ from zoneinfo import ZoneInfo
 from prometheus_client import CollectorRegistry, GCCollector, PlatformCollector, ProcessCollector
 
 from netaudit.audit.judge import judge
-from netaudit.audit.keep import keep
+from netaudit.audit.keep import keep, not_kept
 from netaudit.audit.rules.rule import named
 from netaudit.audit.seen import see
 from netaudit.daemon.channels import channels_of, weight_of
@@ -28,6 +28,7 @@ from netaudit.daemon.looks import Looks, need_looks, utc_now
 from netaudit.daemon.schedule import Schedule
 from netaudit.daemon.serve import Server, access_of
 from netaudit.daemon.sources import Sources
+from netaudit.daemon.unkept import Unkept
 from netaudit.daemon.weekly import put_weekly, write_weekly
 from netaudit.errors import StoreError
 from netaudit.notify.address import read_address
@@ -47,6 +48,7 @@ if TYPE_CHECKING:
     from netaudit.capacity.ledger import Ledger
     from netaudit.publish.views import PageState
     from netaudit.site.model import Site
+    from netaudit.store.findings import Finding
     from netaudit.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -108,6 +110,7 @@ class Watch:
         self.reports = reports
         self._now = now
         self._memory: Memory | None = None
+        self._unkept = Unkept(store.counters, now())
         self._state: PageState = first_state(plan.site, plan.ledger)
         self._thread = ThreadPoolExecutor(max_workers=1, thread_name_prefix="keep")
         self.schedule = Schedule()
@@ -195,10 +198,11 @@ class Watch:
 
     def _flush(self) -> None:
         try:
-            self.store.flush(self._now())
+            if self.store.flush(self._now()):
+                self._unkept.kept(self._now())
         except StoreError as error:
             # What waits goes on waiting, up to the store's bound; the daemon goes on looking.
-            log.error("%s", error)  # noqa: TRY400 - the line says what to do; a traceback would not
+            self._unkept.failed(error, self._now())
 
     async def _judge(self) -> None:
         await self._in_thread(self._judge_now)
@@ -211,15 +215,26 @@ class Watch:
             self._flush()
         site, ledger = self.plan.site, self.plan.ledger
         seen = see(self.store, site, now)
+        seen = replace(seen, sources=(*seen.sources, self._unkept.condition(now)))
         judgement = judge(site, ledger, seen, self.store.open_findings(), now, memory=self._memory)
-        keep(self.store, judgement, now)
-        self._memory = judgement.memory
-        for finding in judgement.opened:
-            log.warning("opened: %s: %s", finding.place, finding.text)
-        for finding in judgement.closed:
-            log.info("closed: %s: %s", finding.place, finding.text)
-        self._state = page_state(site, ledger, seen, judgement, self.store.open_findings(), jobs={}, jumps=0)
-        self._teller.tell(now)
+        kept = True
+        unkept: tuple[Finding, ...] = ()
+        try:
+            keep(self.store, judgement, now)
+        except StoreError as error:
+            kept = False
+            self._unkept.failed(error, now)
+            self._memory, unkept = not_kept(self._memory, judgement)
+        else:
+            self._memory = judgement.memory
+            for finding in judgement.opened:
+                log.warning("opened: %s: %s", finding.place, finding.text)
+            for finding in judgement.closed:
+                log.info("closed: %s: %s", finding.place, finding.text)
+        shown = self.store.open_findings()
+        self._state = page_state(site, ledger, seen, judgement, shown, unkept=unkept, jobs={}, jumps=0)
+        if kept:
+            self._teller.tell(now)
 
     async def _deliver(self) -> None:
         try:

@@ -176,7 +176,7 @@ class _Pages:
     def overview(self, request: Request) -> Response:
         state = self._state()
         rows = ledger_rows(state.standings, state.site)
-        open_ones = self._kept.open_findings()
+        open_ones = self._open()
         return self._page(
             "overview.html",
             request,
@@ -234,7 +234,7 @@ class _Pages:
             "findings.html",
             request,
             self._state(),
-            open=[(finding, self._lasts(finding)) for finding in self._kept.open_findings()],
+            open=[(finding, self._lasts(finding)) for finding in self._open()],
             settled=[(finding, self._lasts(finding)) for finding in self._kept.settled_findings()],
             today=self._now().astimezone(ZoneInfo(self._state().site.site.time_zone)).date().isoformat(),
         )
@@ -309,6 +309,12 @@ class _Pages:
     def certificate_text(self, request: Request) -> Response:
         document = self._kept.certificate(request.path_params["key"])
         return _absent("certificate") if document is None else PlainTextResponse(document)
+
+    def _open(self) -> tuple[FindingView, ...]:
+        """Give what is open in the store now, and what it could not take yet."""
+        kept = self._kept.open_findings()
+        known = {finding.key for finding in kept}
+        return (*kept, *(finding for finding in self._state().unkept if finding.key not in known))
 
     def _lasts(self, finding: FindingView) -> str:
         end = finding.closed_at or self._now()

@@ -28,17 +28,20 @@ def page_state(
     judgement: Judgement,
     findings: Iterable[Finding],
     *,
+    unkept: Iterable[Finding] = (),
     jobs: Mapping[tuple[str, str], int],
     jumps: int,
 ) -> PageState:
-    """Bring together what is shown at one moment; `findings` are those that are open in the store."""
+    """Bring together what is shown at one moment; `findings` are those that are open in the store, `unkept` what it could not take."""
+    waiting = tuple(finding_view(finding, seen.at) for finding in unkept)
     return PageState(
         site=site,
         at=seen.at,
         standings=judgement.standings,
         hazards=ledger.hazards,
         flaws=ledger.flaws,
-        findings=tuple(finding_view(finding, seen.at) for finding in findings),
+        findings=(*(finding_view(finding, seen.at) for finding in findings), *waiting),
+        unkept=waiting,
         sources=tuple(map(source_view, seen.sources)),
         segments=segment_views(site, ledger, seen),
         jobs=dict(jobs),

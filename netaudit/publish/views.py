@@ -63,6 +63,7 @@ class PageState:
     All that page and metrics show at one moment.
 
     at      when it was judged; None before the first time
+    unkept  findings among these that the store could not take yet
     jobs    ("ran" | "failed" | "missed" | "overlapped", job) -> how often since the start; jumps: of the clock
     """
 
@@ -72,6 +73,7 @@ class PageState:
     hazards: tuple[Hazard, ...] = ()
     flaws: tuple[Flaw, ...] = ()
     findings: tuple[FindingView, ...] = ()
+    unkept: tuple[FindingView, ...] = ()
     sources: tuple[SourceView, ...] = ()
     segments: tuple[SegmentView, ...] = ()
     jobs: Mapping[tuple[str, str], int] = field(default_factory=dict)

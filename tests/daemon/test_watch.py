@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import signal
 import sqlite3
 import subprocess
@@ -190,6 +191,31 @@ def test_killed_ten_times_in_a_sweep_nothing_committed_is_lost(lab: Lab, tmp_pat
             assert kept.execute("PRAGMA integrity_check").fetchone() == ("ok",)
         assert committed(store) >= before
     assert before > 0
+
+
+@pytest.mark.timeout(120)
+def test_a_disk_that_takes_nothing_is_said_where_people_look(lab: Lab, tmp_path: Path) -> None:
+    """Page and metrics say that nothing is kept and why, the log says it once; with room again all that waited is there."""
+    segment = lab.segment(PLANNED, own=["192.0.2.1/26"])
+    running = start(lab, tmp_path)
+    takes = 'netaudit_source_good{source="store"}'
+    wait_for("the store takes what is given to it", lambda: metric(lab, running, takes) == 1)
+    wait_for("all is committed", lambda: committed(tmp_path / "site.db") > 0)
+    # Its files may not grow: what SQLite gets is what a full disk gives it (setrlimit(2), RLIMIT_FSIZE).
+    usual = resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, (20_000, resource.RLIM_INFINITY))
+    segment.set(*GUESTS)
+    wait_for("metrics say so", lambda: metric(lab, running, takes) == 0)
+    words = "What is seen has not been kept for "
+    wait_for("the page says so", lambda: words in lab.call(fetch, running.page))
+    resource.prlimit(running.process.pid, resource.RLIMIT_FSIZE, usual)
+    wait_for("it is over", lambda: metric(lab, running, takes) == 1 and words not in lab.call(fetch, running.page))
+    running.process.send_signal(signal.SIGTERM)
+    assert running.process.wait(15) == 0
+    said = (tmp_path / "log").read_text()
+    assert said.count("site.db: reading or writing the disk failed") == 1
+    assert said.count("is kept, but for 0 observations that are lost") == 1
+    with closing(sqlite3.connect(tmp_path / "site.db")) as kept:
+        assert {host.mac for host in GUESTS} <= {row[0] for row in kept.execute("SELECT mac FROM devices")}
 
 
 def test_an_answer_to_sigterm_comes_also_while_a_page_is_read(lab: Lab, tmp_path: Path) -> None:

@@ -35,7 +35,8 @@ def judge_sources(case: Case) -> Iterator[Verdict]:
                 ("silence", lasting(age_s(case, source.since))),
                 ("reason", source.reason or "no reason given"),
             )
-            yield Verdict(place, Mark.HOLDS, "fails", source.since, evidence)
+            words = "unkept" if source.source == vocabulary.STORE else "fails"
+            yield Verdict(place, Mark.HOLDS, words, source.since, evidence)
         elif source.source.partition(":")[0] in REGULAR and age_s(case, source.until) > patience_s:
             silence = lasting(age_s(case, source.until))
             yield Verdict(place, Mark.HOLDS, "stopped", source.until, (("source", source.source), ("silence", silence)))
@@ -62,6 +63,11 @@ SOURCE: Final = Rule(
         "fails": Words(
             "Looking by {source} has failed for {silence}: {reason}",
             "Mend what the reason says; until then what this source watches can't be judged.",
+        ),
+        "unkept": Words(
+            "What is seen has not been kept for {silence}: {reason}",
+            "Do what the reason says. Until then nothing is told by alerts, which are kept before they are sent, and what waits "
+            "is held in memory up to a bound.",
         ),
         "stopped": Words(
             "Nothing has come from {source} for {silence}",

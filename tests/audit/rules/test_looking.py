@@ -18,6 +18,7 @@ from tests.audit.scene import PLAN, Scene
         ("sweep:home", False, 400.0, 10.0, "fails"),
         ("firmware:loft", True, 1e6, 40_000.0, None),
         ("firmware:loft", False, 1e6, 40_000.0, "fails"),
+        ("store", False, 400.0, 0.0, "unkept"),
     ],
 )
 def test_a_source_must_go_on_and_succeed(
