@@ -213,10 +213,11 @@ def _flaws(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
     gateway = segment.gateway or segment.network.network_address + 1
     for ref, low, high in ((ROUTER_REF, gateway, gateway), *found.ranges):
         if low <= last and high >= first:
+            whose = "the router's" if ref == ROUTER_REF else "its fixed"
             yield Flaw(
                 "fixed_in_pool",
                 ref if ref != ROUTER_REF else place,
-                f"{f'{ref} ' if ref == ROUTER_REF else ''}has the fixed address {low} inside the pool {first} to {last} of {name}: it may be leased to another",
+                f"{whose} address {low} lies inside the pool {first} to {last} of {name}: it may be leased to another",
                 "move the pool or the address, so that fixed addresses stand outside the pool",
                 PRACTICE,
             )
