@@ -99,7 +99,7 @@ def _read_one(args: argparse.Namespace, site: Site, store: Store, now: datetime)
     from netaudit.publish.week import gather_week, last_week
 
     zone = site.site.time_zone
-    week = last_week(now, zone) if args.week is None else _week(args.week, zone)
+    week = last_week(now, zone) if args.week is None else _week(args.week, zone, now)
     data = gather_week(site, gather(site), store, week, now)
     return data, render_report(data)
 
@@ -135,7 +135,7 @@ def _run_all(args: argparse.Namespace) -> int:
         raise OutOfRange("--all needs --store: a PostgreSQL that boxes ship to, a file, or a folder of such files")
     longest = silent_after(args.silent_after)
     now = datetime.now(UTC)
-    since, _ = last_week(now, "UTC") if args.week is None else _week(args.week, "UTC")
+    since, _ = last_week(now, "UTC") if args.week is None else _week(args.week, "UTC", now)
     week, folder = f"{since:%G-W%V}", Path(args.out)
     with Fleet.open(args.store, clock=lambda: now) as fleet:
         found = fleet.news()
@@ -177,8 +177,8 @@ def _report_of(args: argparse.Namespace, fleet: Fleet, news: News, now: datetime
     return with_report(one, data, files[0].relative_to(folder).as_posix())
 
 
-def _week(written: str, zone: str) -> tuple[datetime, datetime]:
-    """Read an ISO week such as 2026-W47."""
+def _week(written: str, zone: str, now: datetime) -> tuple[datetime, datetime]:
+    """Read an ISO week such as 2026-W47 that has begun."""
     from datetime import date, datetime, time
     from zoneinfo import ZoneInfo
 
@@ -192,4 +192,9 @@ def _week(written: str, zone: str) -> tuple[datetime, datetime]:
         monday = None
     if monday is None:
         raise OutOfRange(f'--week "{written}" is no ISO week; write one such as 2026-W47')
-    return week_of(datetime.combine(monday, time(12), ZoneInfo(zone)), zone)
+    week = week_of(datetime.combine(monday, time(12), ZoneInfo(zone)), zone)
+    if week[0] > now:
+        raise OutOfRange(
+            f"--week {written} has not begun yet; the present one is {now.astimezone(ZoneInfo(zone)):%G-W%V}"
+        )
+    return week

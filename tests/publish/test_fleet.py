@@ -169,6 +169,7 @@ def test_reports_of_sound_sites_alone_end_well(tmp_path: Path, capsys: pytest.Ca
         ["report", "--all", "--store", ".", "--silent-after", "0"],
         ["report", "--all", "--store", ".", "--silent-after", "1e300"],
         ["report", "--all", "--store", ".", "--week", "2026-W99"],
+        ["report", "--all", "--store", ".", "--week", "2199-W01"],
     ],
 )
 def test_a_wrong_call_ends_in_one_line(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from netaudit.capacity.ledger import gather
 from netaudit.observe.observation import How, Naming, Notice, Sample, Sighting
 from netaudit.publish.reminders import PROOF_S
 from netaudit.publish.report import render_report
+from netaudit.publish.views import FindingView
 from netaudit.publish.week import gather_week, presence_points
 from netaudit.store.records import Interval
 from netaudit.store.store import Store
@@ -148,3 +150,22 @@ def test_the_pdf_has_the_charts_and_no_hidden_rows(told: WeekReport) -> None:
     assert "Fewest and most in an hour" in text
     assert "Point at it" not in text
     assert "page 1 of" in text
+
+
+def test_the_summary_is_one_page_on_paper_whatever_needs_doing(told: WeekReport) -> None:
+    """A dozen things to do in long sentences, and what changed: all of it is on the first page, which nothing else pushes away."""
+    pytest.importorskip("weasyprint", reason="the extra pdf is not installed", exc_type=ImportError)
+    pypdf = pytest.importorskip("pypdf", reason="pypdf is not installed")
+    import io  # noqa: PLC0415 - of this test alone
+
+    from netaudit.publish.pdf import to_pdf  # noqa: PLC0415 - needs the extra
+
+    text, cure = (
+        "More devices than the access points were bought for: access point hall (2.4 GHz)",
+        "Move devices. " * 6,
+    )
+    many = tuple(FindingView("r", f"device:d{n}", f"{text} {n}", cure, MONDAY, None) for n in range(20))
+    page = render_report(replace(told, findings=many))
+    first = pypdf.PdfReader(io.BytesIO(to_pdf(page))).pages[0].extract_text()
+    for said in ("20 things need doing", "(2.4 GHz) 11", "and 8 more below", "What changed", "lines in the ledger"):
+        assert said in " ".join(first.split()), said
