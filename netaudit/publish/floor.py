@@ -290,8 +290,8 @@ class _FloorDrawing:
         self.sheet.circle(x, y, 2, "box")
         label = harmless(point.label or name)
         state = worst(lines)
-        channels = ", ".join(f"{r.band}: {r.channel}" for r in point.radio if r.channel is not None)
-        texts = [label] + ([f"channel {channels}"] if channels else []) + ([STATE_WORDS[state]] if state else [])
+        channels = [f"{r.band} GHz, channel {r.channel}" for r in point.radio if r.channel is not None]
+        texts = [label, *channels] + ([STATE_WORDS[state]] if state else [])
         place = self._label(x, y, 14, texts)
         if place is not None and state is not None:
             left, baseline = place
