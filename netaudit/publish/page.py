@@ -98,7 +98,7 @@ def make_app(
         middleware=[
             Middleware(Guard, hosts=tuple(hosts), access=access, sessions=sessions, steady=steady),
         ],
-        exception_handlers={NetauditError: tell_trouble},
+        exception_handlers={NetauditError: tell_trouble, 404: lambda request, _: pages.absent(request)},
     )
 
 
@@ -216,7 +216,7 @@ class _Pages:
     def device(self, request: Request) -> Response:
         past = self._kept.device(request.path_params["mac"])
         if past is None:
-            return _absent("device")
+            return self.absent(request, "device")
         return self._page("device.html", request, self._state(), past=past)
 
     def segments(self, request: Request) -> Response:
@@ -226,7 +226,7 @@ class _Pages:
     def segment(self, request: Request) -> Response:
         state, name = self._state(), request.path_params["name"]
         if name not in state.site.segment:
-            return _absent("network")
+            return self.absent(request, "network")
         return self._page("segment.html", request, state, name=name, past=self._kept.segment(name))
 
     def findings(self, request: Request) -> Response:
@@ -246,7 +246,7 @@ class _Pages:
         state, baselines = self._state(), self._kept.baselines()
         chosen = _chosen(request, baselines)
         if baselines and chosen is None:
-            return _absent("baseline")
+            return self.absent(request, "baseline")
         values: dict[str, object] = {"night": None, "trouble": "", "chosen": chosen, "slow_s": SLOW_S}
         if chosen is not None:
             from netaudit.publish.moving import night_values  # noqa: PLC0415 - what it compares with is many modules
@@ -267,7 +267,7 @@ class _Pages:
         chosen = _chosen(request, self._kept.baselines())
         found = None if chosen is None else self._kept.nights.plan(chosen)
         if found is None:
-            return _absent("baseline")
+            return self.absent(request, "baseline")
         baseline, move = found
         return self._page("move_plan.html", request, state, chosen=chosen, baseline=baseline, move=move)
 
@@ -286,14 +286,14 @@ class _Pages:
         name = request.path_params["name"]
         content = read_report(self._reports, name)
         if content is None:
-            return _absent("report")
+            return self.absent(request, "report")
         kind = "application/pdf" if name.endswith(".pdf") else "text/html; charset=utf-8"
         return Response(content, media_type=kind, headers={"content-security-policy": SELF_CONTAINED})
 
     def certificate(self, request: Request) -> Response:
         document = self._kept.certificate(request.path_params["key"])
         if document is None:
-            return _absent("certificate")
+            return self.absent(request, "certificate")
         # Rarely asked for, and the checks are many modules: the daemon needn't hold them from its start.
         from netaudit.audit.acceptance.certificate import read_certificate  # noqa: PLC0415
         from netaudit.publish.certificate import render_certificate  # noqa: PLC0415
@@ -308,7 +308,13 @@ class _Pages:
 
     def certificate_text(self, request: Request) -> Response:
         document = self._kept.certificate(request.path_params["key"])
-        return _absent("certificate") if document is None else PlainTextResponse(document)
+        return self.absent(request, "certificate") if document is None else PlainTextResponse(document)
+
+    def absent(self, request: Request, what: str = "page") -> Response:
+        """Say that something is not there, on a page that leads on."""
+        answer = self._page("absent.html", request, self._state(), what=what)
+        answer.status_code = 404
+        return answer
 
     def _open(self) -> tuple[FindingView, ...]:
         """Give what is open in the store now, and what it could not take yet."""
@@ -372,10 +378,6 @@ def _metrics(registry: CollectorRegistry, request: Request) -> Response:
     # Prometheus' own text or OpenMetrics, whichever the scraper asks for.
     encode, kind = choose_encoder(request.headers.get("accept", ""))
     return Response(encode(registry), headers={"content-type": kind})
-
-
-def _absent(what: str) -> Response:
-    return PlainTextResponse(f"there is no such {what}\n", 404)
 
 
 async def tell_trouble(_: Request, error: Exception) -> Response:

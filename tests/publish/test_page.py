@@ -240,11 +240,22 @@ async def test_devices_can_be_searched_and_sorted(app: ASGIApp, ask: Ask) -> Non
     assert "&#34;&gt;&lt;script&gt;" in echoed
 
 
-@pytest.mark.parametrize("path", ["/devices/02:00:00:00:00:99", "/devices/x", "/networks/none", "/certificates/00"])
-async def test_what_is_not_there_is_not_found(app: ASGIApp, ask: Ask, path: str) -> None:
-    """A device, network or certificate that there isn't is a 404 in one line."""
+@pytest.mark.parametrize(
+    ("path", "what"),
+    [
+        ("/devices/02:00:00:00:00:99", "device"),
+        ("/devices/x", "device"),
+        ("/networks/none", "network"),
+        ("/certificates/00", "certificate"),
+        ("/none", "page"),
+    ],
+)
+async def test_what_is_not_there_is_not_found(app: ASGIApp, ask: Ask, path: str, what: str) -> None:
+    """A device, network, certificate or page that there isn't is a 404 that says so and leads on."""
     got = await ask(app, path)
-    assert (got.status, got.text.count("\n")) == (404, 1)
+    assert got.status == 404
+    assert f"There is no such {what}." in got.text
+    assert '<a href="/">To the overview</a>' in got.text
 
 
 async def test_a_certificate_is_given_as_text(app: ASGIApp, ask: Ask) -> None:
