@@ -141,7 +141,7 @@ def _closet_of_switch(site: Site, switch: str) -> str | None:
 def _without_room(patching: Patching) -> Iterator[Flaw]:
     for plug, count, switch in patching.unplaced:
         pinned = ROUTER if switch == ROUTER else f"switch:{switch}"
-        where = pinned if plug.switch is not None else f"closet:{plug.closet}"
+        where = pinned if plug.switch is not None or plug.closet is None else f"closet:{plug.closet}"
         what = f"{plug.ref} (its own end)" if plug.ref == UPLINK else plug.ref
         yield Flaw(
             "no_port",

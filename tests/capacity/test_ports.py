@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 from netaudit.capacity import ports
 from netaudit.capacity.line import Kind, State
 from netaudit.capacity.patching import patch
+from netaudit.site.load import build_site
 from tests.capacity.wired_plan import kinds, line, plan, step
 
 
@@ -65,6 +66,20 @@ def test_a_closet_with_more_drops_than_ports_is_over() -> None:
     found = line(verdict, Kind.PORTS, "closet:hall")
     assert (found.supply, found.planned, found.state) == (4, 6, State.OVER)
     assert kinds(verdict) == ["no_port closet:hall"]
+
+
+def test_without_a_closet_the_router_is_what_has_no_port() -> None:
+    """Three access points on a router of two ports, in a plan without closets and switches: the router is named."""
+    points = {f"p{number}": {"power": {"supply": "mains"}} for number in range(3)}
+    site = build_site(
+        {
+            "site": {"name": "flat"},
+            "segment": {"home": {"network": "192.0.2.0/24", "ssid": "flat"}},
+            "router": {"ports": 2},
+            "access_point": points,
+        }
+    )
+    assert kinds(ports.judge(site)) == ["no_port router"]
 
 
 def test_a_good_drop_says_nothing() -> None:
