@@ -252,7 +252,7 @@ def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...]) -> tupl
         if notice.kind == vocabulary.ADDRESS_CONFLICT and evidence.until - notice.at <= CONFLICT_LASTS:
             detail = dict(notice.detail)
             address = detail.get("address", "?")
-            found[address] = f"{address} is claimed by {detail.get('macs', '?')}"
+            found[address] = f"{address} is claimed by {' and '.join(detail.get('macs', '?').split())}"
     for device in now:
         for address in device.addresses[:1]:
             thing = roster.by_address.get(address)

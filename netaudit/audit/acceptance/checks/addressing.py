@@ -31,7 +31,7 @@ def judge_duplicates(trial: Trial) -> Iterator[Item]:
         for address in clashing.get(place, ()):
             yield failed(
                 f"address:{address}",
-                f"{address} on network {name} is claimed by {', '.join(sorted(trial.rivals[address]))}",
+                f"claimed on network {name} by {' and '.join(sorted(trial.rivals[address]))}",
                 "Find both; give one another address, or let the router lease it one.",
             )
         if place in clashing:
@@ -67,14 +67,16 @@ def judge_servers(trial: Trial) -> Iterator[Item]:
             listed = ", ".join(f"{server} ({offers[0].get('mac', '?')})" for server, offers in sorted(found.items()))
             yield failed(
                 place,
-                f"{len(found)} DHCP servers answer on network {name}: {listed}",
+                f"{len(found)} DHCP servers answer: {listed}",
                 "Find the one that doesn't belong, often a router plugged in the wrong way round; switch its server off.",
             )
         elif found:
             yield passed(place, f"{next(iter(found))} answers, and no other")
         elif f"dhcp:{name}" in asked:
             yield failed(
-                place, f"no DHCP server answers on network {name}", "Switch on the router's DHCP server for it."
+                place,
+                "no DHCP server answers",
+                "Switch on the router's DHCP server for it; where all addresses are fixed on purpose, waive this with your name.",
             )
         else:
             yield untested(place, "nobody asked for an address")
