@@ -23,6 +23,7 @@
     live.replaceChildren(...newer.childNodes);
     if (place) [...live.querySelectorAll("a, summary, [tabindex]")].find((one) => key(one) === place)?.focus({ preventScroll: true });
     shown = at;
+    delete said.dataset.stale;
   };
 
   const tell = async () => {
@@ -32,7 +33,7 @@
       const { at } = await answer.json();
       if (live && !held && at && at !== shown) await renew();
       if (!at) said.textContent = "Not judged yet. Reload in a minute.";
-      else if (at === shown) said.textContent = live && !held ? "This page follows by itself." : "This is the present state.";
+      else if (at === shown) said.textContent = live && !held ? "This page follows by itself." : "stale" in said.dataset ? "Nothing newer was judged." : "This is the present state.";
       else {
         const minutes = Math.round((Date.parse(at) - Date.parse(shown)) / 60000);
         const age = shown && minutes > 0 ? `This page is ${minutes} min older than the latest judgement. ` : "A newer judgement is there. ";

@@ -192,6 +192,11 @@ def test_the_script_says_how_fresh_the_page_is(browser: Browser, site_url: str) 
         page.route("**/fresh", lambda route: route.fulfill(json={"at": None, "age_s": None}))
         page.reload()
         playwright.expect(page.get_by_role("status")).to_contain_text("Not judged yet.")
+        page.unroute("**/fresh")
+        old = context.request.get(site_url).text().replace('<span id="fresh"', '<span id="fresh" data-stale')
+        page.route(f"{site_url}/", lambda route: route.fulfill(body=old, content_type="text/html"))
+        page.reload()
+        playwright.expect(page.get_by_role("status")).to_have_text("Nothing newer was judged.")
 
 
 def test_the_move_follows_by_itself_until_it_is_held_still(browser: Browser, site_url: str) -> None:
@@ -203,14 +208,14 @@ def test_the_move_follows_by_itself_until_it_is_held_still(browser: Browser, sit
         playwright.expect(page.get_by_role("status")).to_have_text("This page follows by itself.")
         page.locator("summary", has_text="May be away").press("Enter")
         whole = context.request.get(f"{site_url}/move").text()
-        assert "0 of 24 are back" in whole
+        assert "1 of 24 is back" in whole
         at = page.locator("#fresh").get_attribute("data-at") or ""
 
         def judged(minute: int, sentence: str) -> None:
             newer = f"2026-03-09T12:{minute:02}:00+00:00"
             page.unroute_all()
             page.route("**/fresh", lambda route: route.fulfill(json={"at": newer, "age_s": 1}))
-            said = whole.replace("0 of 24 are back", sentence).replace(at, newer)
+            said = whole.replace("1 of 24 is back", sentence).replace(at, newer)
             page.route("**/move", lambda route: route.fulfill(body=said, content_type="text/html"))
             page.clock.run_for(10_001)
 

@@ -139,6 +139,7 @@ async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept,
     assert "which is 5 hours ago: <b>the box may have stopped looking</b>" in text
     verdict = text.partition('<section class="verdict">')[2].partition("</h2>")[0]
     assert "How it is now is not known." in verdict
+    assert " data-stale>" in text
     assert "hurt someone" not in verdict
 
 
