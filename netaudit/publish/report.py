@@ -61,7 +61,7 @@ def _state_counts(states: Iterable[State]) -> str:
     if not counts:
         return "The ledger has no lines yet."
     said = [f"{counts[state]} {STATE_WORDS[state]}" for state in State if counts[state]]
-    return f"Of {counted(counts.total(), 'line')} in the ledger: {', '.join(said)}."
+    return f"Of {counted(counts.total(), 'thing')} that can run out: {', '.join(said)}."
 
 
 def _changed(data: WeekReport) -> list[str]:

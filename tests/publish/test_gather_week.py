@@ -167,5 +167,5 @@ def test_the_summary_is_one_page_on_paper_whatever_needs_doing(told: WeekReport)
     many = tuple(FindingView("r", f"device:d{n}", f"{text} {n}", cure, MONDAY, None) for n in range(20))
     page = render_report(replace(told, findings=many))
     first = pypdf.PdfReader(io.BytesIO(to_pdf(page))).pages[0].extract_text()
-    for said in ("20 things need doing", "(2.4 GHz) 11", "and 8 more below", "What changed", "lines in the ledger"):
+    for said in ("20 things need doing", "(2.4 GHz) 11", "and 8 more below", "What changed", "things that can run out"):
         assert said in " ".join(first.split()), said
