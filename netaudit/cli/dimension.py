@@ -47,6 +47,7 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Gather the ledger and print it, its changes, or one place's arithmetic."""
+    import re
     import tomllib
 
     from netaudit.capacity.ledger import gather
@@ -74,8 +75,11 @@ def run(args: argparse.Namespace) -> int:
     elif args.explain is not None:
         lines = [line for line in ledger.lines if line.place == args.explain]
         if not lines:
-            places = ", ".join(sorted({line.place for line in ledger.lines}))
-            raise OutOfRange(f'the ledger has no place "{args.explain}"; write one of {places}')
+            places = sorted({line.place for line in ledger.lines})
+            named = args.explain.rpartition(":")[2]
+            # Whoever knows the name only, or wrote another kind before it, finds the places of that name.
+            like = [place for place in places if named and named in re.split("[:/]", place)] or places
+            raise OutOfRange(f'the ledger has no place "{args.explain}"; write one of {", ".join(like)}')
         if args.json:
             print_json([_row(line) for line in lines])
         else:

@@ -110,6 +110,16 @@ def test_explain_shows_each_step_with_its_source(capsys: pytest.CaptureFixture[s
     assert "switch:pantry" in error
 
 
+def test_a_place_that_is_only_named_is_answered_with_the_places_of_that_name(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """A bare "pantry", or a kind that has no such place: the switch, the closet and what else bears the name, and no others."""
+    for asked in ("pantry", "power:pantry"):
+        assert main(["dimension", str(DEMO), "--explain", asked]) == 2
+        said = capsys.readouterr().err.strip().partition("write one of ")[2].split(", ")
+        assert said == ["backup:pantry", "closet:pantry", "link:switch/pantry", "switch:pantry"]
+
+
 def test_a_plan_in_other_units_is_the_same_ledger(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """Metres written as feet, gigabits as megabits, watts as kilowatts, days as hours: the same lines."""
     text = DEMO.read_text("utf-8")
