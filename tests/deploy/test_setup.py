@@ -237,6 +237,19 @@ def test_an_update_stops_where_the_database_can_not_be_copied(system: System) ->
     assert unit_of(system) == unit
 
 
+def test_without_its_packages_nothing_changes(system: System, tmp_path: Path) -> None:
+    """Where they can't be had the last line says what to do, and the version in use stays."""
+    release = copy_release(tmp_path / "release")
+    project = release / "pyproject.toml"
+    project.write_text(project.read_text().replace('version = "0.1.0"', 'version = "0.7.0"'))
+    wheels = tmp_path / "wheels"
+    wheels.mkdir()
+    before, unit = system.current, unit_of(system)
+    said = system.setup("install", "--wheels", str(wheels), release=release, status=1)
+    assert said.splitlines()[-1].startswith(f"deploy/setup: the packages can't be had from {wheels}: ")
+    assert (system.current, unit_of(system)) == (before, unit)
+
+
 def test_remove_leaves_what_is_yours(system: System) -> None:
     """Program and unit go, plan, secrets and data stay; it can be said twice; a new install finds them again."""
     for _ in range(2):
