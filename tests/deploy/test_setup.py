@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.daemon.test_watch import PLAN, PLANNED, Running, fetch, metric, wait_for
+from tests.daemon.test_watch import COUNTED, PLAN, PLANNED, Running, fetch, metric, wait_for
 from tests.deploy.system import ROOT, System, copy_release
 
 if TYPE_CHECKING:
@@ -97,7 +97,7 @@ def test_it_runs_with_the_one_right(system: System, lab: Lab) -> None:
     assert found is not None, said + process.stdout.read()
     running = Running(process, found[1])
     present = 'netaudit_devices_present{segment="home"}'
-    wait_for("all hosts are seen", lambda: metric(lab, running, present) == len(PLANNED), 60)
+    wait_for("all hosts are seen", lambda: metric(lab, running, present) == COUNTED, 60)
     assert "Laboratory" in lab.call(fetch, running.page)
     status = Path(f"/proc/{process.pid}/status").read_text()
     sets = dict(re.findall(r"^Cap(\w+):\s+([0-9a-f]+)$", status, re.MULTILINE))
