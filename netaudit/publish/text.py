@@ -73,6 +73,7 @@ def without_macs(text: str) -> str:
     """Take the MACs out of a sentence that stands in a summary: a householder can't do anything with them."""
     listed = rf"{_MAC.pattern}(?:(?: and| ) ?{_MAC.pattern})*"
     for pattern, left_over in (
+        (rf": {_MAC.pattern}, no address", ""),
         (rf": {_MAC.pattern}, ", ": "),
         (rf":? {listed}(?=;|\.|$)", ""),
         (rf" ?\(?{listed}\)?", ""),

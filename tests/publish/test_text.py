@@ -252,6 +252,7 @@ def test_a_sentence_is_made_harmless_too() -> None:
             "A device that nobody knows is on network home",
         ),
         ("New: 00:00:5e:00:53:01, a clock", "New: a clock"),
+        ("A stranger is on network home: 00:00:5e:00:53:01, no address", "A stranger is on network home"),
     ],
 )
 def test_a_sentence_stays_one_without_its_macs(said: str, left_over: str) -> None:
