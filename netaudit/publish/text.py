@@ -113,7 +113,9 @@ def harmless(text: str, longest: int = LONGEST_TEXT) -> str:
 
 # A figure as the program's own sentences write it: 58.5 Mb/s, 51.2 of 64, 1,200 addresses. Not what only looks like one:
 # clauses, versions, addresses, and the bands, for "2.4 GHz" is a name.
-_UNIT: Final = r"(?:%|[kMGT]?b/s|[kMGT]?B|k?Wh?|V|A|dBm?|c?m|[mn\u00b5]?s|min|h|days?|weeks?|years?|times|of \d)(?![a-z/])"
+_UNIT: Final = (
+    r"(?:%|[kMGT]?b/s|[kMGT]?B|k?Wh?|V|A|dBm?|c?m|[mn\u00b5]?s|min|h|days?|weeks?|years?|times|of \d)(?![a-z/])"
+)
 _FIGURE: Final = re.compile(
     rf"(?<![\w.,:/-])(?:(\d{{1,3}}(?:,\d{{3}})+)(?:\.(\d+))?(?=[ \u00a0](?:{_UNIT}|[a-z]{{3}}))"
     rf"|(\d+)\.(\d+)(?=[ \u00a0]{_UNIT}))"
