@@ -55,14 +55,14 @@ def prune(engine: Engine, site: int, now_s: int, keep: Keep) -> dict[str, int]:
     """
     Let go of what is older than `keep` says. Samples go only when their hour and day were rolled up.
 
-    Returns:   rows removed by table, tables with none left out.
+    Returns:   rows removed by table, tables with none left out; of a centre also the number of its `parts` that went whole.
     Raises:    StoreError: the database failed; what was removed stays removed.
     """
     removed: dict[str, int] = {}
     with told(shown(engine.url)):
         if engine.dialect.name == "postgresql":
             make_parts(engine, now_s)
-            drop_parts(engine, now_s, keep.raw, keep.hourly)
+            removed["parts"] = len(drop_parts(engine, now_s, keep.raw, keep.hourly))
         for table, days, step_s in (
             (schema.samples, keep.raw, 1),
             (schema.hourly, keep.hourly, HOUR_S),

@@ -35,6 +35,8 @@ _OF_FILES: Final = {
 }
 # query_canceled: by a timeout, or by its administrator (manual of PostgreSQL, appendix A).
 _BROKEN_OFF: Final = "57014"
+# insufficient_privilege
+_FORBIDDEN: Final = "42501"
 
 
 class StoreDamaged(StoreError):  # noqa: N818 - reads as the sentence that it is
@@ -82,6 +84,11 @@ def _line(where: str, error: BaseException) -> StoreError:
     state = getattr(error, "sqlstate", None)
     if state == _BROKEN_OFF:
         return StoreBusy(f"{where}: {_first_line(error)}: see what locks or burdens the database, then try again")
+    if state == _FORBIDDEN:
+        return StoreError(
+            f"{where}: {_first_line(error)}: let the centre's owner do it, or admit this role: a box by "
+            "`netaudit store ship --admit`, a reader by `netaudit serve --admit`"
+        )
     if state is None and type(error).__module__.startswith("psycopg"):
         return StoreBusy(
             f"{where}: no connection to the database: {_first_line(error)}; check its address and try again"

@@ -245,6 +245,15 @@ def test_a_box_touches_its_own_site_only(tmp_path: Path, owner: str, centre: str
         assert connection.execute("UPDATE devices SET mac = 'x'").rowcount == 0
 
 
+def test_a_role_that_was_not_admitted_is_told_who_admits_it(tmp_path: Path, owner: str, clock: Clock) -> None:
+    """A role with a login and nothing else: one line, with what the owner has to do."""
+    said = r"permission denied .*: a box by `netaudit store ship --admit`"
+    with living(owner, "box3"), Store.open(tmp_path / "home.db", site="home", clock=clock) as store:
+        with pytest.raises(StoreError, match=said) as refused:
+            store.ship(as_role(owner, "box3"), clock.now)
+        assert "\n" not in str(refused.value)
+
+
 def test_a_centre_that_is_not_ready_is_said(tmp_path: Path, central: str, clock: Clock) -> None:
     """An empty database, a file, and a role that is not there each get their own line."""
     with Store.open(tmp_path / "home.db", site="home", clock=clock) as store:
@@ -270,4 +279,6 @@ def test_months_are_parts_of_their_own(owner: str, centre: str, clock: Clock) ->
         assert f"samples_{clock.now - timedelta(days=60):%Y_%m}" in dropped
         assert f"samples_{clock.now:%Y_%m}" not in dropped
         assert far.latest("device:a", "rtt_s") is not None
+        # On 7 April December to February are over for samples (8 days), and the same of a year before for hours (396 days).
+        assert far.prune(clock.forward(days=92))["parts"] == 6
     assert centre
