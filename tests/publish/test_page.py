@@ -131,6 +131,16 @@ async def test_the_fullest_lines_come_first(page_state: PageState, kept: Kept, a
     assert re.findall(r"uses-([\d.]+)<", text) == ["7.5", "6", "5", "4", "3", "2"]
 
 
+async def test_a_part_of_a_port_is_no_headroom(app: ASGIApp, ask: Ask) -> None:
+    """In the ledger only whole ports, addresses and devices are left."""
+    text = (await ask(app, "/ledger")).text
+    headrooms = re.findall(r'data-column="Headroom">([^<]*)<', text)
+    assert len(headrooms) == 78
+    counted = [one for one in headrooms if re.fullmatch(r"[\d.,\u2212]+", one)]
+    assert len(counted) > 20
+    assert not [one for one in counted if "." in one]
+
+
 async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept, ask: Ask) -> None:
     """A page must not pass off what was true hours ago."""
     old = replace(page_state, at=NOW - timedelta(hours=5))
