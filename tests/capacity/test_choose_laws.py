@@ -128,7 +128,8 @@ def test_what_is_bought_has_not_the_addresses_of_what_it_replaces() -> None:
     assert str(site.access_point["hall"].mac) == raw["access_point"]["hall"]["mac"]
     new = [row for name, row in site.access_point.items() if name != "hall"]
     assert not any(row.mac or row.bssids for row in new)
-    assert not any(row.mac for row in (*site.switch.values(), *site.recorder.values()))
+    assert not any(switch.mac for switch in site.switch.values())
+    assert not any(recorder.mac for recorder in site.recorder.values())
     assert not site.router.mac
 
 

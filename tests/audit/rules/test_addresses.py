@@ -67,8 +67,8 @@ def test_a_finding_speaks_of_devices_as_people_do() -> None:
     """Whose address was taken is said in words, not by the plan's reference; of two that clash both stand in a sentence."""
     (taken,) = Scene().here("00:00:5e:00:53:ee", "home", "192.0.2.21").ask(PLACE)
     assert said(PLACE, taken).endswith("has the address 192.0.2.21 of device desk")
-    both = {"address": "192.0.2.21", "macs": f"{DESK} {CLOCK}"}
-    (clash,) = Scene().notice("segment:home", "address_conflict", **both).ask(TWICE)
+    told = Scene().notice("segment:home", "address_conflict", address="192.0.2.21", macs=f"{DESK} {CLOCK}")
+    (clash,) = told.ask(TWICE)
     assert said(TWICE, clash).startswith(f"Two devices use the address 192.0.2.21: {DESK} and {CLOCK};")
 
 
