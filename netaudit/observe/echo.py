@@ -1,10 +1,8 @@
 """
 How fast and how surely known devices answer: ICMP echo to thousands of targets over one socket.
 
-The exact way is a packet socket: frames go to MACs that a sweep has learnt, so the kernel's neighbour table (1,024
-entries) is never touched, and a round trip ends with the kernel's stamp of the answer's arrival, however busy this
-process is at that moment. Without CAP_NET_RAW the kernel's ping socket does: there the kernel finds the MAC itself, so each
-target first gets one probe that is thrown away (its round trip would include ARP), and some hundred targets are the limit.
+Frames go through a packet socket to MACs that a sweep has learnt, so the kernel's neighbour table (1,024 entries) is never
+touched, and a round trip ends with the kernel's stamp of the answer's arrival, however busy this process is at that moment.
 """
 
 from __future__ import annotations
@@ -12,7 +10,6 @@ from __future__ import annotations
 import asyncio
 import math
 import secrets
-import socket
 import struct
 import time
 from dataclasses import dataclass
@@ -25,16 +22,13 @@ from netaudit.observe.pace import POLITE_HZ, SLOT_S, Pace
 from netaudit.observe.packet_socket import HEAR_S, PacketSocket, echo_reply_filter, own_addresses, until_heard
 from netaudit.observe.permitted import check_address
 from netaudit.wire.checksum import internet_checksum
-from netaudit.wire.icmp import ECHO_REPLY, ECHO_REQUEST, encode_echo, encode_echo_request
+from netaudit.wire.icmp import ECHO_REPLY, encode_echo_request
 from netaudit.wire.ipv4 import ETHERTYPE
-from netaudit.wire.packet import SO_TIMESTAMPNS, STAMP_SPACE, stamp_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from ipaddress import IPv4Address, IPv4Network
 
-# The kernel's neighbour table holds 1,024 entries (gc_thresh3) for everything this machine talks to; half is ours.
-MOST_PING_SOCKET_TARGETS = 500
 # 4,096 targets are a full /20; with ten probes each, what is kept of a round stays under some ten megabytes.
 MOST_TARGETS = 4096
 MOST_PROBES_EACH = 1000
@@ -147,64 +141,11 @@ class _PacketWay:
         return self.sock.drops()
 
 
-class _PingWay:
-    """The kernel's ping socket: it writes the identifier, finds the MAC, and hands over only answers to us."""
-
-    def __init__(self, interface: str) -> None:
-        try:
-            self.sock = socket.socket(socket.AF_INET, socket.SOCK_DGRAM, socket.IPPROTO_ICMP)
-        except PermissionError as error:
-            raise LookError(
-                "the ping socket is not allowed: put this process's group into sysctl net.ipv4.ping_group_range"
-            ) from error
-        try:
-            self.sock.setsockopt(socket.SOL_SOCKET, socket.SO_BINDTODEVICE, interface.encode())
-            self.sock.setsockopt(socket.SOL_SOCKET, SO_TIMESTAMPNS, 1)
-            self.sock.settimeout(0)
-        except OSError as error:
-            self.sock.close()
-            raise LookError(f"interface {interface}: {error.strerror or error}") from error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.sock.close()
-
-    def fileno(self) -> int:
-        return self.sock.fileno()
-
-    def message(self, _target: EchoTarget, number: int, data: bytes) -> bytes:
-        return encode_echo(ECHO_REQUEST, 0, number & 0xFFFF, data)
-
-    def send(self, target: EchoTarget, message: bytes | bytearray) -> bool:
-        try:
-            self.sock.sendto(message, (str(target.address), 0))
-        except OSError:
-            return False
-        return True
-
-    def receive(self) -> Iterator[tuple[bytes, bytes, int]]:
-        for _ in range(256):  # as many as a visit to the packet socket takes
-            try:
-                message, ancillary, _, sender = self.sock.recvmsg(2048, STAMP_SPACE)
-            except OSError:
-                return
-            stamp_ns = stamp_of(ancillary)
-            if stamp_ns is not None:
-                yield socket.inet_aton(sender[0]), message, stamp_ns
-
-    def drops(self) -> int:
-        """Ping sockets don't count."""
-        return 0
-
-
 @dataclass(slots=True)
 class _Probe:
-    """One probe that was sent; `rtt_ns` None until answered in time; one that is not `counted` only woke the kernel."""
+    """One probe that was sent; `rtt_ns` None until answered in time."""
 
     target: EchoTarget
-    counted: bool
     at_ns: int
     rtt_ns: int | None = None
 
@@ -220,17 +161,17 @@ class _Round:
         self.probes: list[_Probe] = []
         self.open = self.unsent = self.late = self.duplicates = 0
 
-    def send(self, target: EchoTarget, *, counted: bool) -> None:
+    def send(self, target: EchoTarget) -> None:
         """Send one probe, with the time as late as can be before it goes."""
         number = len(self.probes)
         data = _MARK.pack(self.secret, number).ljust(DATA_BYTES, b"\0")
         message = self.way.message(target, number, data)
         at_ns = self.now_ns()
         if not self.way.send(target, message):
-            self.unsent += counted
+            self.unsent += 1
             return
-        self.probes.append(_Probe(target, counted, at_ns))
-        self.open += counted
+        self.probes.append(_Probe(target, at_ns))
+        self.open += 1
 
     def hear(self) -> None:
         """Match answers with probes by our mark, and by who answered."""
@@ -253,7 +194,7 @@ class _Round:
                 self.duplicates += 1
             else:
                 probe.rtt_ns = rtt_ns
-                self.open -= probe.counted
+                self.open -= 1
 
 
 async def echo(
@@ -268,7 +209,6 @@ async def echo(
     pace_hz: float = POLITE_HZ,
     pace: Pace | None = None,
     source: IPv4Address | None = None,
-    raw: bool = True,
     now_ns: Callable[[], int] = time.time_ns,
 ) -> EchoResult:
     """
@@ -279,11 +219,11 @@ async def echo(
 
     Args:      networks: of the plan; targets outside are refused; count 1 to 1,000; gap_s, interval_s, timeout_s [s];
                pace_hz: bound on all probes together [frames/s]; pace: shared with other looks; source: our address, None takes the interface's own in
-               the targets' networks; raw: False uses the ping socket.
+               the targets' networks.
     Raises:    LookError: no right, no such interface, it went down, or a target that isn't ours to look at.
                OutOfRange: more probes than the pace allows in the interval, too many targets, or no MAC.
     """
-    _check(targets, networks, count=count, gap_s=gap_s, interval_s=interval_s, timeout_s=timeout_s, raw=raw)
+    _check(targets, networks, count=count, gap_s=gap_s, interval_s=interval_s, timeout_s=timeout_s)
     # In any stretch as long as the interval a burst has all its probes, or as many as the gaps between them let in.
     within = count if gap_s == 0 else min(count, math.floor(interval_s / gap_s) + 1)
     if len(targets) * within / interval_s > pace_hz:
@@ -295,11 +235,8 @@ async def echo(
     loop = asyncio.get_running_loop()
     began_s = loop.time()
     pace = pace or Pace(pace_hz, now_s=began_s)
-    way = _PacketWay.to(interface, _source(interface, source, networks)) if raw else _PingWay(interface)
-    with way:
+    with _PacketWay.to(interface, _source(interface, source, networks)) as way:
         running = _Round(way, timeout_s, now_ns)
-        if not raw:
-            await _warm_up(running, targets, pace, timeout_s)
         await _send_all(running, targets, pace, count=count, gap_s=gap_s, interval_s=interval_s)
         await _hear_rest(running, timeout_s)
         drops = way.drops()
@@ -311,7 +248,6 @@ async def echo(
             None if probe.rtt_ns is None else probe.rtt_ns / 1e9,
         )
         for probe in running.probes
-        if probe.counted
     )
     return EchoResult(samples, running.unsent, running.late, running.duplicates, drops, loop.time() - began_s)
 
@@ -324,13 +260,9 @@ def _check(
     gap_s: float,
     interval_s: float,
     timeout_s: float,
-    raw: bool,
 ) -> None:
-    most = MOST_TARGETS if raw else MOST_PING_SOCKET_TARGETS
-    if len(targets) > most:
-        raise OutOfRange(
-            f"{len(targets)} echo targets: at most {most} in one round{'' if raw else ' without CAP_NET_RAW'}"
-        )
+    if len(targets) > MOST_TARGETS:
+        raise OutOfRange(f"{len(targets)} echo targets: at most {MOST_TARGETS} in one round")
     if (
         not 1 <= count <= MOST_PROBES_EACH
         or not 0 <= gap_s <= 60
@@ -343,7 +275,7 @@ def _check(
         )
     for target in targets:
         check_address(target.address, networks)
-        if raw and target.mac is None:
+        if target.mac is None:
             raise OutOfRange(f"{target.place}: no MAC is known for {target.address}; a sweep finds it")
 
 
@@ -356,19 +288,6 @@ def _source(interface: str, source: IPv4Address | None, networks: Sequence[IPv4N
             return address
     listed = ", ".join(map(str, networks))
     raise LookError(f"interface {interface} has no address in {listed}: answers could not come back")
-
-
-async def _warm_up(running: _Round, targets: Sequence[EchoTarget], pace: Pace, timeout_s: float) -> None:
-    """Let the kernel find the MACs: one probe each that does not count."""
-    loop = asyncio.get_running_loop()
-    for target in targets:
-        await pace.turn()
-        running.hear()
-        running.send(target, counted=False)
-    until_s = loop.time() + timeout_s
-    while (left_s := until_s - loop.time()) > 0:
-        await asyncio.sleep(min(left_s, HEAR_S))
-        running.hear()
 
 
 async def _send_all(
@@ -384,7 +303,7 @@ async def _send_all(
             # Who waits at all waits for a slot, and answers carry the kernel's stamps: no need to wake for each.
             await asyncio.sleep(min(max(wait_s, SLOT_S), HEAR_S))
             running.hear()
-        running.send(targets[place], counted=True)
+        running.send(targets[place])
 
 
 async def _hear_rest(running: _Round, timeout_s: float) -> None:

@@ -121,7 +121,7 @@ async def test_echo_bears_noise_and_hears_the_good_answer_after_it() -> None:
     dice, wire = random.Random(22), _Wire()
     way = _PacketWay(wire, IPv4Address("192.0.2.1"), 7)  # type: ignore[arg-type]
     running = _Round(way, 1.0, lambda: 5)
-    running.send(EchoTarget("device:x", IPv4Address("192.0.2.5"), PEER), counted=True)
+    running.send(EchoTarget("device:x", IPv4Address("192.0.2.5"), PEER))
     data = running.secret + (0).to_bytes(4, "big") + bytes(44)
     answer = bytes(Ether(src=PEER, dst=OWN) / IP(src="192.0.2.5", dst="192.0.2.1") / ICMP(type=0, id=7) / Raw(data))
     wire.frames = [_damaged(answer, dice) for _ in range(ROUNDS)] + [answer]
