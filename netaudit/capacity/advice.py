@@ -33,11 +33,17 @@ def advise(line: Line) -> str | None:
     """Say what to do about a line, and how much it lacks now and with growth; None when it is within its ceiling even grown."""
     if line.grown_state is State.WITHIN:
         return None
-    grown = f"{_amount(line.grown - line.usable, line.unit)} with growth"
+    grown = _amount(line.grown - line.usable, line.unit)
     if line.state is State.WITHIN:
-        return f"lacks {grown}: {CURES[line.kind]}"
-    now = f"{_amount(line.planned - line.usable, line.unit)} now"
-    return f"lacks {now}, {grown}: {CURES[line.kind]}"
+        return f"lacks {grown} with growth: {CURES[line.kind]}"
+    now = _amount(line.planned - line.usable, line.unit)
+    both = now if now == grown else f"{now} now, {grown} with growth"
+    return f"lacks {both}: {CURES[line.kind]}"
+
+
+def is_echo(line: Line) -> bool:
+    """Say whether a line repeats another: a channel is as busy as its busiest radio, whose own line says what to do."""
+    return line.kind is Kind.AIRTIME and line.place.startswith("channel:")
 
 
 def _amount(missing: float, unit: str) -> str:

@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from netaudit.capacity.advice import CURES, advise
+from netaudit.capacity.advice import CURES, advise, is_echo
 from netaudit.capacity.ledger import gather
-from netaudit.capacity.line import Kind, Line, State, state_of
+from netaudit.capacity.line import WORST_FIRST, Kind, Line, State, state_of
 from netaudit.site.load import build_site
 from tests.capacity.large_plan import KINDS, large_plan
 
@@ -86,6 +86,33 @@ def test_what_lacks_now_is_not_what_lacks_with_growth() -> None:
     """Of one port planned, 1.25 with growth and none there, one lacks now and two later; only whole ports help."""
     line = Line(Kind.POWERED_PORTS, "switch:x", "ports", 0.0, 0.9, "why", 1.0, 1.25, "the site plan")
     assert (advise(line) or "").startswith("lacks 1 port now, 2 ports with growth: ")
+
+
+def test_what_lacks_is_said_once_where_growth_adds_nothing() -> None:
+    """Without growth, and where it takes no further port, there is one amount: nobody reads the same twice."""
+    for planned, grown in ((13.0, 13.0), (12.1, 12.9)):
+        line = Line(Kind.PORTS, "switch:x", "ports", 10.0, 1.0, "why", planned, grown, "the site plan")
+        assert (advise(line) or "").startswith("lacks 3 ports: ")
+
+
+@pytest.mark.parametrize("growth", [0.0, 0.3])
+def test_a_channel_never_says_more_than_its_radios(growth: float) -> None:
+    """Whenever a channel's line is tight or over, a radio's of its band is, too: what to do can be told of that alone."""
+    spoken = 0
+    for devices in (20, 200, 800):
+        raw = large_plan(devices, 4, 5)
+        raw = {**raw, "site": {**raw["site"], "growth": growth}}
+        air = [one for one in gather(build_site(raw)).lines if one.kind is Kind.AIRTIME]
+        for line in filter(is_echo, air):
+            band = line.place.removeprefix("channel:").partition("/")[0]
+            radios = [one for one in air if one.place.startswith("radio:") and one.place.endswith(f"/{band}")]
+            for now, said in (
+                (line.state, [one.state for one in radios]),
+                (line.grown_state, [one.grown_state for one in radios]),
+            ):
+                assert WORST_FIRST.index(now) >= min(map(WORST_FIRST.index, said)), line.place
+            spoken += line.grown_state is not State.WITHIN
+    assert spoken
 
 
 @pytest.mark.parametrize(

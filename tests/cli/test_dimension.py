@@ -51,6 +51,19 @@ def test_every_line_carries_unit_source_and_inputs(capsys: pytest.CaptureFixture
         assert all(step["source"] for step in line["steps"])
 
 
+def test_what_to_do_about_crowded_air_is_said_of_the_radio(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """Nine hundred telephones on one access point: the table has the channel's line too, the advice names the radio alone."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(
+        '[site]\nname = "x"\n[segment.a]\nnetwork = "10.0.0.0/16"\nssid = "x"\n[access_point.hall]\n'
+        '[device.phones]\nkind = "phone"\ncount = 900\n'
+    )
+    table, _, advice = _said(capsys, str(plan), status=1).partition("What to do")
+    assert re.search(r"channel \d+ at 5 GHz .* over", table)
+    assert "hall, 5 GHz radio" in advice
+    assert "channel" not in re.sub("free channel", "", advice)
+
+
 def test_hazards_come_first(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
     """An always-on 24 V port that faces a camera is the first thing that is said, with its cure, and ends with 1."""
     plan = tmp_path / "site.toml"

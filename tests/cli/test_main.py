@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
@@ -13,6 +14,31 @@ from netaudit.cli import COMMANDS, main
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "netaudit" / "demo" / "site.toml"
+# A cable to what has none.
+CROSSED = """[site]
+name = "x"
+[segment.a]
+network = "192.0.2.0/24"
+ssid = "x"
+[closet.c]
+[room.r]
+[switch.s]
+closet = "c"
+supply = "60 W"
+[[switch.s.ports]]
+count = 8
+power = "type 2"
+[access_point.p]
+at = "r"
+switch = "s"
+[drop.d]
+starts = "c"
+ends = "r"
+feeds = "device:lamp"
+[device.lamp]
+kind = "light"
+at = "r"
+"""
 
 
 def _call(*words: str, timeout: float = 60) -> subprocess.CompletedProcess[str]:
@@ -99,6 +125,21 @@ def test_a_wrong_plan_ends_with_status_2_and_each_fault_on_its_line(
     said = capsys.readouterr()
     assert said.out == ""
     assert [line.split(": ")[0] for line in said.err.splitlines()] == [f"{plan}:3", f"{plan}:6"]
+
+
+def test_a_plan_that_contradicts_itself_is_not_called_sound(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A drop to a wireless device: the very flaws and hazards that `dimension` counts are named; the plan can be watched."""
+    plan = tmp_path / "site.toml"
+    plan.write_text(CROSSED)
+    assert main(["dimension", str(plan), "--json"]) == 1
+    judged = json.loads(capsys.readouterr().out)
+    assert [flaw["kind"] for flaw in judged["flaws"]] == ["drop_to_wireless"]
+    assert not judged["hazards"]
+    assert main(["check", str(plan)]) == 0
+    said = capsys.readouterr().out.splitlines()
+    assert said[0].startswith(f"{plan}: can be read and is not sound. x: 1 device, ")
+    assert said[1] == "flaw: drop d: feeds device lamp, whose kind is wireless"
+    assert said[2:] == [f"1 flaw: netaudit dimension {plan} says what to do."]
 
 
 def test_one_of_a_kind_is_one(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -10,7 +10,7 @@ import pytest
 from netaudit.audit.calibration import Calibration
 from netaudit.audit.forecast import Forecast
 from netaudit.audit.standing import Observed, Standing
-from netaudit.capacity.line import Flaw, Hazard, State
+from netaudit.capacity.line import Flaw, Hazard, Kind, State
 from netaudit.publish.report import render_report
 from netaudit.publish.report_data import DeviceChange, Drift, Outlook, WeekReport
 from netaudit.publish.summary import MOST_TO_DO, summarise
@@ -137,6 +137,17 @@ def test_one_trouble_is_told_once() -> None:
     assert other.sentence == "2 things need doing."
     planned = replace(busy, line=line(planned=11.0, place="radio:hall/2.4"))
     assert summarise(plan(""), [planned], (), (), (found,)).sentence == "2 things need doing."
+
+
+def test_a_channel_does_not_repeat_its_radio() -> None:
+    """The busiest radio of a channel is over: one thing to do, with or without the finding that tells it."""
+    radio = replace(line(planned=11.0, place="radio:hall/2.4"), kind=Kind.AIRTIME)
+    both = [Standing(one, None) for one in (radio, replace(radio, place="channel:2.4/1"))]
+    (said,) = summarise(plan(""), both, (), (), ()).to_do
+    assert "hall, 2.4 GHz radio" in said.text
+    seen = [Standing(replace(one.line, planned=1.0), Observed(11.0, None, NOW, "a test")) for one in both]
+    found = replace(OPEN, rule="busy_air", place="radio:hall/2.4")
+    assert summarise(plan(""), seen, (), (), (found,)).sentence == "1 thing needs doing."
 
 
 def test_the_list_of_things_to_do_is_bounded_and_begins_with_hazards() -> None:
