@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 from netaudit.audit.acceptance.evidence import freeze
@@ -36,13 +37,22 @@ def _in_use(device: Device, since: datetime) -> Iterator[Address]:
         yield from fresh or [one for one in owned[:1] if one.last_at >= since - REPEATS_KEPT]
 
 
+def late_by(store: Store) -> timedelta:
+    """
+    Say by how much too early this store may know the last time of a notice that is told again.
+
+    Not at all where it writes the site itself; who reads beside a watch, or what was shipped, knows what the tables have.
+    """
+    return timedelta(0) if store.knows_repeats() else REPEATS_KEPT
+
+
 def evidence_from(store: Store, since: datetime, until: datetime, *, numbers: bool = True) -> Evidence:
     """
     Read from the store what was seen in [since, until): an hour or so of samples, or a day of a small site.
 
-    Of what goes on unchanged (an address in use, a clash, who leases) the store may know the last time by REPEATS_KEPT too
-    early. So what was last known so shortly before `since` counts as of `since`: a clash that goes on is never passed over,
-    and one that ended so lately still counts.
+    Of what goes on unchanged (an address in use, a clash, who leases) the store may know the last time too early. So what was
+    last known so shortly before `since` (`late_by`) is evidence too: a clash that goes on is never passed over, and one that
+    ended so lately still counts. Such a notice keeps the time at which it is known, which is before `since`.
 
     Args:      numbers: the samples too; who only asks who is there is spared nearly all of the reading without them.
     Raises:    StoreError: the store can't be read.
@@ -62,10 +72,10 @@ def evidence_from(store: Store, since: datetime, until: datetime, *, numbers: bo
         seen += [Naming(min(name.last_at, until), device.mac, name.name, _how(name.origin)) for name in device.names]
     for (place, kind), readings in (store.series_all(since, until) if numbers else {}).items():
         seen += [Sample(one.at, place, kind, one.value) for one in readings]
-    # Oldest first, for of those that count as of `since` the later one must stay the last word.
-    for heard in reversed(store.notices(since - REPEATS_KEPT, until)):
-        at = min(max(heard.last_at, since), until)
-        seen.append(Notice(at, heard.place, heard.kind, heard.detail))
+    seen += [
+        Notice(min(heard.last_at, until), heard.place, heard.kind, heard.detail)
+        for heard in store.notices(since - late_by(store), until)
+    ]
     for condition in store.health():
         if condition.until >= since:
             seen.append(Health(min(condition.until, until), condition.source, condition.good, condition.reason))

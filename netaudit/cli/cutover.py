@@ -44,6 +44,8 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
 
 def run(args: argparse.Namespace) -> int:
     """Plan, or follow the move. Status 1: something remains."""
+    from datetime import timedelta
+
     from netaudit.audit.moving.cutover import progress
     from netaudit.cli.evidence_input import from_store, seconds_of
     from netaudit.cli.output import write_whole
@@ -55,8 +57,12 @@ def run(args: argparse.Namespace) -> int:
     if args.plan:
         return _plan(args, baseline, site)
     seconds = seconds_of(args.span)
-    evidence = from_store(site, args.store, seconds).evidence if args.store else _follow(args, baseline, site, seconds)
-    found = progress(baseline, site, evidence)
+    if args.store:
+        kept = from_store(site, args.store, seconds)
+        evidence, late = kept.evidence, kept.late
+    else:
+        evidence, late = _follow(args, baseline, site, seconds), timedelta(0)
+    found = progress(baseline, site, evidence, late=late)
     if args.page:
         write_whole(args.page, render_cutover(found, baseline, site, evidence.until), cure=_CURE)
     if args.json:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
@@ -13,12 +14,13 @@ if TYPE_CHECKING:
 
 
 class Found(NamedTuple):
-    """Evidence, where it is from, what MACs seem to be, and the network names heard."""
+    """Evidence, where it is from, what MACs seem to be, the network names heard, and how late it may know of a clash."""
 
     evidence: Evidence
     source: str
     kinds: Mapping[str, str]
     ssids: Sequence[str]
+    late: timedelta = timedelta(0)
 
 
 def add_span(parser: argparse.ArgumentParser, usual: str) -> None:
@@ -52,10 +54,10 @@ def from_store(site: Site, path: str, seconds: float) -> Found:
 
     Raises:    StoreError: it is not there or can't be read.
     """
-    from datetime import UTC, datetime, timedelta
+    from datetime import UTC, datetime
     from pathlib import Path
 
-    from netaudit.audit.kept import evidence_from
+    from netaudit.audit.kept import evidence_from, late_by
     from netaudit.errors import StoreError
     from netaudit.store.store import Store
 
@@ -67,7 +69,8 @@ def from_store(site: Site, path: str, seconds: float) -> Found:
         last = max((one.last_at for one in store.devices(now) if one.last_at is not None), default=now)
         # Moments are kept to the second, and the end of a stretch is no part of it.
         until = last + timedelta(seconds=1) if last < now - stretch else now
-        return Found(evidence_from(store, until - stretch, until), "what a watch has kept", {}, ())
+        evidence = evidence_from(store, until - stretch, until)
+        return Found(evidence, "what a watch has kept", {}, (), late_by(store))
 
 
 def from_captures(site: Site, files: Sequence[str]) -> Found:

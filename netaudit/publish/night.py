@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from threading import Lock
 from typing import TYPE_CHECKING, Final, TypeVar
 
-from netaudit.audit.kept import evidence_from
+from netaudit.audit.kept import evidence_from, late_by
 from netaudit.audit.moving.baseline import read_baseline
 from netaudit.audit.moving.cutover import progress
 from netaudit.audit.moving.migration import plan_move
@@ -69,7 +69,8 @@ class Nights:
                 return None
             if last is None or last.baseline is not baseline or not timedelta(0) <= now - last.at < HOLDS:
                 evidence = evidence_from(self._store, now - SPAN, now, numbers=False)
-                last = Night(baseline, progress(baseline, self._site, evidence), now)
+                late = late_by(self._store)
+                last = Night(baseline, progress(baseline, self._site, evidence, late=late), now)
                 _hold(self._last, name, last)
             return last
 

@@ -239,6 +239,11 @@ class Store:
         with self._reading() as connection:
             return read.notices(connection, self._site, since, until, kind, repeated=self._writer.repeated(connection))
 
+    def knows_repeats(self) -> bool:
+        """Say whether this store writes the site, and so knows up to now when a notice was told last; the tables know it late."""
+        with self._reading() as connection:
+            return self._writer.knows_repeats(connection)
+
     def health(self) -> list[Condition]:
         """Give for each source how it does since its last change, ordered by name."""
         # First: what is then committed is kept, and later than this; the other way round, it would be neither.

@@ -180,9 +180,16 @@ class Writer:
 
         Nothing when rows were removed since this memory was made: what was forgotten must not come back from here.
         """
-        asked = select(schema.sites.c.generation).where(schema.sites.c.id == self._site)
         memory, waits = self._seen()
-        return pending.notices(waits, memory) if connection.scalar(asked) == memory.generation else {}
+        return pending.notices(waits, memory) if self._is_current(connection, memory) else {}
+
+    def knows_repeats(self, connection: Connection) -> bool:
+        """Say whether `repeated` gives the last times up to now: not before the first flush, and never where nobody writes."""
+        return self._is_current(connection, self._memory)
+
+    def _is_current(self, connection: Connection, memory: Memory) -> bool:
+        asked = select(schema.sites.c.generation).where(schema.sites.c.id == self._site)
+        return bool(connection.scalar(asked) == memory.generation)
 
     def latest_attempts(self) -> dict[str, tuple[datetime, str]]:
         """Give for each source its latest attempt and the reason, later than the database may know them."""

@@ -9,10 +9,12 @@ from typing import TYPE_CHECKING
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.certificate import certify
 from netaudit.audit.acceptance.check import Outcome
-from netaudit.audit.kept import evidence_from
+from netaudit.audit.kept import evidence_from, late_by
+from netaudit.audit.moving.cutover import progress
 from netaudit.observe.observation import Health, Notice, Sample, Sighting
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import BEGAN, BOX, ENDED, GATE, HOME, STRANGER, as_planned, house, without
+from tests.audit.moving.old import before
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -97,3 +99,39 @@ def test_what_goes_on_since_before_the_span_is_evidence_though_the_store_writes_
     assert judged["fixed"].outcome is Outcome.PASSED
     assert judged["dhcp"].outcome is Outcome.PASSED
     assert judged["duplicates"].outcome is Outcome.FAILED
+
+
+def test_a_clash_is_as_fresh_to_a_move_as_the_store_can_know(tmp_path: Path) -> None:
+    """
+    A clash goes on for an hour, written once: who reads beside the watch has it as the watch has, over any span of the past.
+
+    When it ends the watch has it mended a quarter of an hour later. Beside it that can't be told yet, so it stands and says so;
+    eighty minutes after its last known time it stands no more, whatever the span.
+    """
+    path, now = tmp_path / "site.db", BEGAN
+    macs = f"{BOX} {STRANGER}"
+    clash = Notice(now, "segment:home", vocabulary.ADDRESS_CONFLICT, (("address", HOME[BOX]), ("macs", macs)))
+    spans = [timedelta(hours=4), timedelta(minutes=30), timedelta(minutes=10)]
+    said = f"{HOME[BOX]} is claimed by {BOX} and {STRANGER}"
+
+    def clashes(store: Store) -> set[tuple[str, ...]]:
+        return {
+            progress(before(), house(), evidence_from(store, now - span, now), late=late_by(store)).clashes
+            for span in spans
+        }
+
+    with Store.open(path, site="Osier House", clock=lambda: now) as watch:
+        for minutes in range(0, 60, 5):
+            now = BEGAN + timedelta(minutes=minutes)
+            watch.write([replace(clash, at=now)])
+            watch.flush(now)
+        with Store.open(path, site="Osier House", clock=lambda: now) as beside:
+            assert beside.notices(BEGAN, now)[0].last_at == BEGAN, "the store writes it often: no test"
+            assert clashes(watch) == {(said,)}
+            known = f"{said} (as known 55 min ago; if it is mended, it stands here for 25 min more)"
+            assert clashes(beside) == {(known,)}
+            now = BEGAN + timedelta(minutes=55 + 16)
+            assert clashes(watch) == {()}
+            assert clashes(beside) == {(known.replace("55 min ago", "71 min ago").replace("25 min", "9 min"),)}
+            now = BEGAN + timedelta(minutes=81)
+            assert clashes(beside) == {()}

@@ -273,6 +273,24 @@ def test_baseline_and_cutover_from_the_store(plan: str, tmp_path: Path, capsys: 
     assert {row["title"] for row in rows if row["stage"] == "missing"} >= {"hall", "gate", "kiln"}
 
 
+def test_a_clash_beside_a_running_watch_keeps_the_move_from_being_over(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """It has gone on for half an hour, which the tables don't say yet; status 1, and the line says as of when."""
+    kept, began = str(tmp_path / "site.db"), datetime.now(UTC).replace(microsecond=0) - timedelta(minutes=30)
+    frozen = tmp_path / "spring.baseline.json"
+    frozen.write_text(write_baseline(before()), encoding="utf-8")
+    detail = (("address", "192.0.2.21"), ("macs", f"{DESK} {GATE}"))
+    with Store.open(kept, site=parse_site(PLAN).site.name, clock=lambda: datetime.now(UTC)) as watch:
+        for minutes in range(0, 30, 5):
+            at = began + timedelta(minutes=minutes)
+            watch.write([Notice(at, "segment:home", "address_conflict", detail)])
+            watch.flush(at)
+        assert main(["cutover", plan, "--from", str(frozen), "--store", kept]) == 1
+    said = f"- 192.0.2.21 is claimed by {DESK} and {GATE} (as known 30 min ago; if it is mended, it stands here for "
+    assert said in capsys.readouterr().out
+
+
 def test_the_end_of_the_night_says_who_is_back_without_a_service(
     plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

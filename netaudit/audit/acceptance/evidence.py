@@ -19,7 +19,11 @@ from netaudit.observe.observation import Health, Naming, Notice, Observation, Sa
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """What was seen from `since` to `until`, by kind, each in the order of time."""
+    """
+    What was seen from `since` to `until`, by kind, each in the order of time.
+
+    From a store, notices of what may have gone on into the span are known of from shortly before `since`.
+    """
 
     since: datetime
     until: datetime

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from datetime import timedelta
 from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
@@ -11,6 +12,7 @@ from netaudit.audit.moving.known import Known, joined_by_name, known_in, where_p
 from netaudit.audit.moving.match import match
 from netaudit.audit.roster import EQUIPMENT_OFFLINE_AFTER_S, enrol
 from netaudit.audit.rules.addresses import CONFLICT_LASTS
+from netaudit.audit.rules.rule import lasting
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -93,8 +95,12 @@ class Progress:
         return not self.clashes and not any(row.stage in REMAINING for row in self.rows)
 
 
-def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
-    """Compare what was there before with what is seen now; who has been silent for too long has left again."""
+def progress(baseline: Baseline, site: Site, evidence: Evidence, *, late: timedelta = timedelta(0)) -> Progress:
+    """
+    Compare what was there before with what is seen now; who has been silent for too long has left again.
+
+    Args:      late: by how much too early the evidence may know the last time of a clash; a store tells (kept.late_by).
+    """
     roster = enrol(site)
     now = tuple(one for one in known_in(evidence, site) if _is_here(roster, one, evidence.until))
     matching = match(baseline.devices, now)
@@ -138,7 +144,7 @@ def progress(baseline: Baseline, site: Site, evidence: Evidence) -> Progress:
             )
     rows += [_new(roster, one) for one in matching.new]
     rows.sort(key=lambda row: (STAGES.index(row.stage), row.room, row.kind, row.title, row.mac))
-    return Progress(tuple(rows), _clashes(roster, evidence, now))
+    return Progress(tuple(rows), _clashes(roster, evidence, now, late))
 
 
 def _is_here(roster: Roster, device: Known, at: datetime) -> bool:
@@ -244,15 +250,20 @@ def _called(thing: Thing) -> str:
     return thing.label or thing.ref.partition(":")[2]
 
 
-def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...]) -> tuple[str, ...]:
+def _clashes(roster: Roster, evidence: Evidence, now: tuple[Known, ...], late: timedelta) -> tuple[str, ...]:
     """Say which addresses two devices claim, and which fixed one somebody else has."""
     found: dict[str, str] = {}
     for notice in evidence.notices:
         # One that no sweep has repeated since is mended.
-        if notice.kind == vocabulary.ADDRESS_CONFLICT and evidence.until - notice.at <= CONFLICT_LASTS:
+        if notice.kind == vocabulary.ADDRESS_CONFLICT and (ago := evidence.until - notice.at) <= CONFLICT_LASTS + late:
             detail = dict(notice.detail)
             address = detail.get("address", "?")
             found[address] = f"{address} is claimed by {' and '.join(detail.get('macs', '?').split())}"
+            if ago > CONFLICT_LASTS:
+                left_s = (CONFLICT_LASTS + late - ago).total_seconds()
+                found[address] += (
+                    f" (as known {lasting(ago.total_seconds())} ago; if it is mended, it stands here for {lasting(left_s)} more)"
+                )
     for device in now:
         for address in device.addresses[:1]:
             thing = roster.by_address.get(address)
