@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from netaudit.capacity.line import USER, Kind, Line, Step, Verdict
+from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -75,7 +76,7 @@ def judge(site: Site) -> Verdict:
                 steps=tuple(
                     Step(table.replace("_", " "), amount, currency, USER) for table, amount in by_table.items()
                 ),
-                note=f"{unpriced} item{'s' * (unpriced != 1)} without a price" if unpriced else "",
+                note=f"{counted(unpriced, 'item')} without a price" if unpriced else "",
             ),
         )
     )

@@ -25,6 +25,7 @@ from netaudit.capacity.feeding import (
 from netaudit.capacity.line import PRACTICE, USER, Flaw, Hazard, Kind, Line, Step, Verdict
 from netaudit.capacity.patching import Fit, Patch, Patching, class_of_need, offers, patch, type_of
 from netaudit.capacity.power_classes import CLASSES, TYPES, device_w
+from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
 if TYPE_CHECKING:
@@ -215,7 +216,7 @@ def _at_the_ports(site: Site, patching: Patching) -> tuple[list[Line], list[Haza
         Flaw(
             "spare_live_port",
             f"switch:{switch}" if switch != ROUTER else ROUTER,
-            f"{left} port{'s' * (left > 1)} always on at 24 V with nothing planned for {'them' if left > 1 else 'it'}",
+            f"{counted(left, 'port')} always on at 24 V with nothing planned for {'them' if left > 1 else 'it'}",
             "switch the supply of spare ports off, or close them with a labelled plug",
             PRACTICE,
         )
@@ -327,7 +328,7 @@ def _at_the_injectors(site: Site) -> tuple[list[Hazard], list[Flaw]]:
                 Flaw(
                     "injectors_missing",
                     ref,
-                    f"{count} devices and {len(names)} injector{'s' * (len(names) > 1)}: each feeds one",
+                    f"{count} devices and {counted(len(names), 'injector')}: each feeds one",
                     f"add {count - len(names)} more, or a switch with powered ports",
                     USER,
                 )

@@ -175,13 +175,15 @@ def _folded(text: str) -> str:
 
 def _hung(offer: Offer) -> str:
     """Say how many access points hang, and where, as the plan has left it open; nothing where none does."""
+    from netaudit.site.counted import counted
+
     hung = {
         ref.removeprefix("access_point:"): sheets
         for ref, sheets in offer.bought.items()
         if ref.startswith("access_point:")
     }
     where = ", ".join(f"{name} ({sheets[0]})" for name, sheets in hung.items())
-    return f"{len(hung)} access point{'s' if len(hung) != 1 else ''}: {where}" if hung else ""
+    return f"{counted(len(hung), 'access point')}: {where}" if hung else ""
 
 
 def _for(time_s: float) -> Callable[[], bool]:

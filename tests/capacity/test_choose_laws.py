@@ -5,12 +5,13 @@ from __future__ import annotations
 import math
 import random
 import tomllib
+from dataclasses import replace
 from importlib import resources
 from typing import Any
 
 import pytest
 
-from netaudit.capacity.choose.frontier import GROWN, as_drawn, frontier
+from netaudit.capacity.choose.frontier import GROWN, as_drawn, frontier, step_up
 from netaudit.capacity.choose.program import Program
 from netaudit.capacity.choose.search import choose
 from netaudit.capacity.ledger import gather
@@ -233,6 +234,16 @@ def test_what_no_sheet_has_is_called_for_once(change: Row, said: str) -> None:
     assert said in str(refused.value)
 
 
+@pytest.mark.parametrize("power_class", [0, 1, 3])
+def test_a_port_that_must_feed_is_called_so(power_class: int) -> None:
+    """24 sockets of which 4 feed, for six cameras: those of the cameras' class are short, also of class 0, not sockets."""
+    raw = barn(max_switches=1)
+    raw["device"]["cameras"] |= {"count": 6, "power": {"supply": "802.3", "class": power_class}}
+    mixed = {"price": 9, "supply": "200 W", "ports": [{"count": 4, "power": "type 2"}, {"count": 20}]}
+    with pytest.raises(NoSolution, match=rf"6 copper ports of 100 Mb/s or more, of class {power_class} \(of the best"):
+        choose(raw, Equipment.model_validate({**BARN_SHEETS, "switch": {"mixed": mixed}}))
+
+
 def test_what_no_single_switch_has_together_is_said() -> None:
     """Enough ports on one sheet, the rate on another, one switch allowed: neither lacks alone, and both would do."""
     raw = barn(max_switches=1)
@@ -263,10 +274,10 @@ def test_a_recorder_that_is_too_small_is_named_with_what_it_lacks() -> None:
     """Twice the days need twice the space: what is lacking grows by just what the days between them record."""
     lacks = []
     for days in (1000, 2000):
-        with pytest.raises(NoSolution, match=r"nearest comes one-bay with 1 small: lacks ([\d.]+) TB now") as refused:
+        with pytest.raises(NoSolution, match=r"nearest comes one-bay with 1 small: lacks ([\d.]+) TB:") as refused:
             choose(recorded(retention=f"{days} d"), Equipment.model_validate(RECORDERS))
         lacks.append(float(str(refused.value).partition("lacks ")[2].partition(" TB")[0]))
-    # space * days - 0.9 TB: the plan's ceiling of 90 % of a disk
+    # space * days - 0.9 TB: the plan's reserve of 10 % of a disk is not recorded on
     assert lacks[1] + 0.9 == pytest.approx(2 * (lacks[0] + 0.9), rel=1e-3)
 
 
@@ -312,6 +323,14 @@ def test_years_are_told_where_the_plan_asks_for_no_margin() -> None:
     assert chosen is not None
     assert chosen.bought["closet:room"] == ("s8",)
     assert chosen.figures.years == pytest.approx(math.log(6.2 / 4) / math.log(1.05))
+
+
+def test_what_is_never_outgrown_is_not_outgrown_in_no_time() -> None:
+    """A step from 3.2 years to none that can be told says never; and the other way round."""
+    offer = frontier(desks(4, 0.0), Equipment.model_validate(DESK_SHEETS)).offers[0]
+    soon, never = (replace(offer, figures=replace(offer.figures, years=years)) for years in (3.2, math.inf))
+    assert step_up(soon, never)[1] == "outgrown never (was in 3.2 years)"
+    assert step_up(never, soon)[1] == "outgrown in 3.2 years (was never)"
 
 
 def test_no_option_costs_as_much_as_one_that_carries_more() -> None:

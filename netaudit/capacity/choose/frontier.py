@@ -324,15 +324,13 @@ def step_up(lower: Offer, upper: Offer) -> tuple[str, str]:
         f"busiest radio {other.busiest * 100:.1f} % (was {one.busiest * 100:.1f} %)"
         if abs(other.busiest - one.busiest) >= 0.0005
         else "",
-        f"outgrown in {_years(other.years)} (was {_years(one.years)})"
-        if _years(other.years) != _years(one.years)
-        else "",
+        f"outgrown {_years(other.years)} (was {_years(one.years)})" if _years(other.years) != _years(one.years) else "",
     ]
     return "; ".join(changed), ", ".join(gain for gain in gains if gain) or "nothing that the ledger counts"
 
 
 def _years(years: float) -> str:
-    return "no time" if math.isinf(years) else f"{years:.1f} years"
+    return "never" if math.isinf(years) else f"in {years:.1f} years"
 
 
 def _gain(amount: float, what: str, digits: int) -> str:

@@ -136,7 +136,8 @@ def _floor(amount: float) -> str:
 def _port(threshold: Threshold, ports: str) -> str:
     each = []
     for one in sorted(threshold, key=lambda one: one.rate_bps):
-        power = ", always on at 24 V" if one.passive else f", of class {one.power_class}" if one.power_class else ""
+        feeds = one.power_class is not None  # class 0 is one, too
+        power = ", always on at 24 V" if one.passive else f", of class {one.power_class}" if feeds else ""
         faster = f" of {rate(one.rate_bps)} or more" if one.rate_bps else ""
         each.append(f"{one.medium} {ports}{faster}{power}")
     return " or ".join(each)
