@@ -8,6 +8,7 @@ line; a later step runs only when the one before it was clean.
 from __future__ import annotations
 
 import tomllib
+from contextlib import suppress
 from difflib import get_close_matches
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar, get_args, get_origin
@@ -16,6 +17,7 @@ from pydantic import BaseModel, ValidationError
 
 from netaudit.errors import PlanError
 from netaudit.site.model import FORMS
+from netaudit.site.quantity import in_unit_of
 from netaudit.site.toml_lines import find_lines, nearest_line
 
 if TYPE_CHECKING:
@@ -89,7 +91,7 @@ def build(
         made = model.model_validate(raw)
     except ValidationError as error:
         details = error.errors(include_url=False)
-        faults = [(_loc(one, raw), _say(one, model)) for one in details if not _follows(one, details)]
+        faults = [(_loc(one, raw), _say(one, model, raw)) for one in details if not _follows(one, details)]
     else:
         faults = laws(made)
         if not faults:
@@ -139,6 +141,7 @@ def _loc(detail: ErrorDetails, raw: object) -> tuple[str | int, ...]:
     return tuple(path)
 
 
+_BOUNDS = ("gt", "ge", "lt", "le")
 _WORDS = {
     "missing": "is missing; write {how}",
     "extra_forbidden": "is not a known key; {near}",
@@ -196,12 +199,26 @@ def _near(detail: ErrorDetails, model: type[BaseModel]) -> str:
     return f"did you mean {found[0]}?" if found else "see the reference of the plan for what can stand here"
 
 
-def _say(detail: ErrorDetails, model: type[BaseModel]) -> str:
+def _written(raw: Any, path: tuple[str | int, ...]) -> object:  # noqa: ANN401 - whatever TOML holds
+    """Give what stands in the plan at a path."""
+    with suppress(KeyError, IndexError, TypeError):  # what is not written
+        for part in path:
+            raw = raw[part]
+        return raw
+    return None
+
+
+def _say(detail: ErrorDetails, model: type[BaseModel], raw: object) -> str:
     words = _WORDS.get(detail["type"])
     if words is None:
         message = detail["msg"].removeprefix("Value error, ")
         return message[:1].lower() + message[1:]
-    context = {key: value for key, value in (detail.get("ctx") or {}).items() if key != "input"}
+    here = _written(raw, _loc(detail, raw))
+    context = {
+        key: in_unit_of(here, value) if key in _BOUNDS else value
+        for key, value in (detail.get("ctx") or {}).items()
+        if key != "input"
+    }
     written = detail["input"]
     if isinstance(written, str):
         written = _short(written)

@@ -73,6 +73,14 @@ def parse(written: object, dimension: str) -> float:
     return float(number) * units[unit]
 
 
+def in_unit_of(written: object, value: float) -> str:
+    """Write an SI value (a bound, say) in the unit that somebody wrote another one in: 172800 beside "1 d" is "2 d"."""
+    match = _WRITTEN.fullmatch(written) if isinstance(written, str) else None
+    unit = match.group(2) if match else ""
+    factor = next((units[unit] for units in UNITS.values() if unit in units), None)
+    return f"{value:.12g}" if factor is None else f"{value / factor:.6g} {unit}"
+
+
 def _parser(dimension: str) -> Callable[[object], float]:
     def read(written: object) -> float:
         return parse(written, dimension)
