@@ -14,7 +14,7 @@ from netaudit.publish.text import harmless, identity, place_name, quantity
 from netaudit.site.topology import building_of
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
 
     from netaudit.capacity.ledger import Ledger
     from netaudit.capacity.line import Line
@@ -101,7 +101,8 @@ class _FloorDrawing:
         self.floor = floor
         self.reception = reception
         self.coverage = coverage
-        self.spots: dict[str, int] = {}
+        self.marked: set[str] = set()
+        self.weakest_dbm = math.inf
         self.sheet = Sheet()
         self.taken: list[_Box] = []
         self.elsewhere: list[str] = []
@@ -185,16 +186,27 @@ class _FloorDrawing:
         if width < 20:
             self.elsewhere.append(label)
             return
-        texts = [(text, True) for text in wrap(label, width, 13, most=3, bold=True)]
+        said = [(wrap(label, width, 13, most=3, bold=True), True, label)]
         for one in self.reception.get(name, ())[:3]:
             figures, point = _reception_words(self.site, one)
             lines = wrap(f"{figures}, {point}", width, _SMALL, most=3)
-            if _bare(figures) in _bare(*lines):
-                texts += [(text, False) for text in lines]
-            else:  # a name may be cut, a figure never
-                self.elsewhere.append(f"{label}: {figures}, {point}")
-        for text, bold in texts:
-            size = 13 if bold else _SMALL
+            # A name may be cut, a figure never.
+            said.append((lines if _bare(figures) in _bare(*lines) else [], False, f"{label}: {figures}, {point}"))
+        for lines, bold, whole in said:
+            boxes = self._stack(lines, x, y, bottom, bold=bold)
+            if not boxes:
+                self.elsewhere.append(whole)
+                continue
+            for text, box in zip(lines, boxes, strict=True):
+                size = 13 if bold else _SMALL
+                self.sheet.text(x, box.bottom - 4, text, size=size, bold=bold, kind="" if bold else "faint")
+            self.taken += boxes
+            y = boxes[-1].bottom - 4 + (17 if bold else 15)
+
+    def _stack(self, lines: Sequence[str], x: float, y: float, bottom: float, *, bold: bool) -> list[_Box]:
+        """Find room for lines one below the other, from a first baseline on; none at all where not every one has it."""
+        size, boxes = 13 if bold else _SMALL, []
+        for text in lines:
             box = _Box(x, y - size, x + text_width(text, size, bold=bold), y + 4)
             for _ in range(12):  # symbols stand in the way at most a few lines deep
                 if not any(box.meets(other) for other in self.taken):
@@ -202,11 +214,10 @@ class _FloorDrawing:
                 y += 10
                 box = _Box(box.left, box.top + 10, box.right, box.bottom + 10)
             if box.bottom > bottom or any(box.meets(other) for other in self.taken):
-                self.elsewhere.append(f"{label}: {text}" if text != label else label)
-                continue
-            self.sheet.text(x, y, text, size=size, bold=bold, kind="" if bold else "faint")
-            self.taken.append(box)
+                return []
+            boxes.append(box)
             y += 17 if bold else 15
+        return boxes
 
     def _walls_here(self) -> Iterator[Wall]:
         only = next(iter(self.site.building)) if len(self.site.building) == 1 else None
@@ -227,35 +238,36 @@ class _FloorDrawing:
 
     def _spots(self) -> None:
         """Mark where reception is weak, and where there is next to none; a clear floor is well served."""
-        if self.coverage is None:
+        if self.coverage is None or not self.coverage.band:
             return
         areas = [(room.width_m or 0.0) * (room.depth_m or 0.0) * self.scale**2 for room in self.rooms.values()]
         step = max(_SPOT_STEP, (sum(areas) / _MOST_SPOTS) ** 0.5)
-        weak: list[str] = []
-        none: list[str] = []
-        for room in self.rooms.values():
+        marks: dict[str, list[str]] = {"weak": [], "none": []}
+        for name, room in self.rooms.items():
+            middle = [one.level_dbm for one in self.reception.get(name, ()) if one.band == self.coverage.band]
+            self.weakest_dbm = min([self.weakest_dbm, *middle])
             for x, y in self._raster(room, step):
                 x_m, y_m = (x - _MARGIN) / self.scale + self.left_m, self.top_m - (y - _HEAD) / self.scale
-                level = self.coverage.level_dbm(Point(x_m, y_m, self.floor.number, self.floor.building))
-                if level is not None and level < _NONE_DBM:
-                    none.append(_cross(x, y))
-                elif level is not None and level < _WEAK_DBM:
-                    weak.append(_dot(x, y))
-        for kind, marks in (("weak", weak), ("none", none)):
-            self.spots[kind] = len(marks)
-            if marks:
-                self.sheet.path("".join(marks), f"thin {kind}", stroke_px=_SPOT_STROKES[kind])
+                level_dbm = self.coverage.level_dbm(Point(x_m, y_m, self.floor.number, self.floor.building))
+                self.weakest_dbm = min(self.weakest_dbm, level_dbm)
+                here = _Box(x - 3, y - 3, x + 3, y + 3)
+                # Not over a label or symbol.
+                if level_dbm >= _WEAK_DBM or any(here.meets(other) for other in self.taken):
+                    continue
+                kind, mark = ("none", _cross) if level_dbm < _NONE_DBM else ("weak", _dot)
+                marks[kind].append(mark(x, y))
+        for kind, drawn in marks.items():
+            if drawn:
+                self.marked.add(kind)
+                self.sheet.path("".join(drawn), f"thin {kind}", stroke_px=_SPOT_STROKES[kind])
 
     def _raster(self, room: Room, step: float) -> Iterator[tuple[float, float]]:
-        """Give points of a room in a raster of the whole sheet, those aside that a label or symbol covers."""
+        """Give points of a room in a raster of the whole sheet."""
         left, bottom = self._x(room.x_m or 0.0), self._y(room.y_m or 0.0)
         right, top = left + (room.width_m or 0.0) * self.scale, bottom - (room.depth_m or 0.0) * self.scale
         for row in range(math.ceil(top / step), math.ceil(bottom / step)):
             for column in range(math.ceil(left / step), math.ceil(right / step)):
-                x, y = column * step, row * step
-                here = _Box(x - 3, y - 3, x + 3, y + 3)
-                if not any(here.meets(other) for other in self.taken):
-                    yield x, y
+                yield column * step, row * step
 
     def _points(self) -> Iterator[tuple[str, AccessPoint, float, float]]:
         in_room: dict[str, int] = {}
@@ -359,21 +371,18 @@ class _FloorDrawing:
         for text in wrap(said, self.width - 2 * _MARGIN, _SMALL, most=3):
             self.sheet.text(_MARGIN, y, text, size=_SMALL, kind="faint")
             y += 15
-        if self.coverage is None:
+        if self.coverage is None or not self.coverage.band:
             return y
         band = f"{self.coverage.band} GHz"
-        keys = (
-            ("weak", _dot, f"{band} weaker than", _WEAK_DBM, "slower"),
-            ("none", _cross, "weaker than", _NONE_DBM, "hardly any"),
-        )
+        keys = (("weak", _dot, _WEAK_DBM, "slower"), ("none", _cross, _NONE_DBM, "hardly any"))
         x = _MARGIN
-        for kind, mark, lead, level_dbm, meaning in keys:
-            if self.spots.get(kind):
+        for kind, mark, level_dbm, meaning in keys:
+            if kind in self.marked:
                 self.sheet.path(mark(x + 4, y - 4), f"thin {kind}", stroke_px=_SPOT_STROKES[kind])
-                words = f"{lead} {_level(level_dbm)}: {meaning}"
+                words = f"{f'{band} ' if x == _MARGIN else ''}weaker than {_level(level_dbm)}: {meaning}"
                 self.sheet.text(x + 14, y, words, size=_SMALL, kind="faint")
                 x += text_width(words, _SMALL) + 40
-        if x == _MARGIN:
+        if _WEAK_DBM <= self.weakest_dbm < math.inf:
             self.sheet.text(
                 _MARGIN,
                 y,

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import inf
 from typing import TYPE_CHECKING, Final
 
 from netaudit.capacity.cells import phy_of
-from netaudit.capacity.places import Levels
+from netaudit.capacity.places import Levels, access_point_point
 from netaudit.capacity.rates import Band, rate_bps
 from netaudit.capacity.sensitivity import fastest
 
@@ -53,19 +54,24 @@ def receptions(site: Site) -> dict[str, tuple[Reception, ...]]:
 
 class Coverage:
     """
-    The best level of one band at any point of the site.
+    The best level of one band at any point of the site, of the access points whose positions are known.
 
-    band   the one whose reach is drawn; empty where the plan has no radio
+    band   the one whose reach is drawn; empty where none of these has a radio
     """
 
     def __init__(self, site: Site) -> None:
         self._levels = Levels(site)
-        radios = [(name, radio) for name, point in site.access_point.items() for radio in point.radio]
+        radios = [
+            (name, radio)
+            for name, point in site.access_point.items()
+            if access_point_point(site, point) is not None
+            for radio in point.radio
+        ]
         bands = [radio.band for _, radio in radios]
         self.band = _DRAWN if _DRAWN in bands else next(iter(bands), "")
         self._radios = [(name, radio.eirp_dbm) for name, radio in radios if radio.band == self.band]
 
-    def level_dbm(self, here: Point) -> float | None:
-        """Give the level of the best access point; None where no position is known."""
+    def level_dbm(self, here: Point) -> float:
+        """Give the level of the best access point; minus infinity where there is none."""
         found = (self._levels.at_point(here, name, Band(self.band), eirp_dbm) for name, eirp_dbm in self._radios)
-        return max((level for level in found if level is not None), default=None)
+        return max((level for level in found if level is not None), default=-inf)
