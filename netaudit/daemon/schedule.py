@@ -19,6 +19,8 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from apscheduler.triggers.cron import CronTrigger
 from apscheduler.triggers.interval import IntervalTrigger
 
+from netaudit.errors import NetauditError
+
 if TYPE_CHECKING:
     from collections.abc import Awaitable, Callable
 
@@ -109,6 +111,9 @@ class Schedule:
         except asyncio.CancelledError:
             # Only `stop` does that, and has said so; the library would tell of a failure, over thirty lines.
             pass
+        except NetauditError as error:
+            self.counts["failed", name] += 1
+            log.error("%s failed: %s", name, error)  # noqa: TRY400 - the line says what to do; a traceback would not
         except Exception:
             self.counts["failed", name] += 1
             log.exception("%s failed", name)

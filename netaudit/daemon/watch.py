@@ -241,15 +241,19 @@ class Watch:
             await self._courier.deliver()
         except StoreError as error:
             # What was sent and could not be marked is marked by the next round, before anything else is sent.
-            log.error("%s", error)  # noqa: TRY400 - the line says what to do; a traceback would not
+            await self._in_thread(self._unkept.failed, error, self._now())
 
     async def _roll_up(self) -> None:
         await self._in_thread(self._roll_up_now)
 
     def _roll_up_now(self) -> None:
         self._flush()
-        self.store.rollup(self._now())
-        self.store.prune(self._now())
+        try:
+            self.store.rollup(self._now())
+            self.store.prune(self._now())
+        except StoreError as error:
+            # The next turn rolls up what this one could not.
+            self._unkept.failed(error, self._now())
 
     async def _report(self) -> None:
         await self._roll_up()

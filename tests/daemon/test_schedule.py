@@ -5,13 +5,12 @@ from __future__ import annotations
 import asyncio
 import logging
 import time
-from typing import TYPE_CHECKING
+
+import pytest
 
 from netaudit.daemon import schedule as module
 from netaudit.daemon.schedule import Schedule
-
-if TYPE_CHECKING:
-    import pytest
+from netaudit.errors import StoreError
 
 
 async def test_a_slow_job_does_not_overlap_itself_and_delays_nobody() -> None:
@@ -77,6 +76,31 @@ async def test_a_job_that_fails_is_counted_and_runs_again() -> None:
     await timetable.stop(1)
     assert calls >= 3
     assert timetable.counts["failed", "broken"] == calls
+
+
+@pytest.mark.parametrize(
+    ("error", "traced"),
+    [(StoreError("site.db: it is damaged: put back a backup"), False), (ValueError("a fault of the program"), True)],
+    ids=["told", "not foreseen"],
+)
+async def test_a_failure_that_says_what_to_do_is_one_line(
+    caplog: pytest.LogCaptureFixture, error: Exception, *, traced: bool
+) -> None:
+    """The job and the error's own line; only what nobody foresaw brings its traceback."""
+
+    async def fails() -> None:
+        raise error
+
+    timetable = Schedule()
+    timetable.every(60, "judge", fails)
+    timetable.start()
+    await asyncio.sleep(0.1)
+    await timetable.stop(1)
+    (said,) = caplog.records
+    assert (said.exc_info is not None) is traced
+    if not traced:
+        assert said.getMessage() == f"judge failed: {error}"
+    assert timetable.counts["failed", "judge"] == 1
 
 
 async def test_stopping_waits_for_what_runs_and_cancels_what_hangs(caplog: pytest.LogCaptureFixture) -> None:

@@ -18,6 +18,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from netaudit.daemon import watch
+from netaudit.daemon.looks import utc_now
+from netaudit.daemon.reload import load_plan
+from netaudit.errors import StoreError
+from netaudit.store.store import Store
 from tests.lab.host import Host, crowd
 
 if TYPE_CHECKING:
@@ -218,6 +223,33 @@ def test_a_disk_that_takes_nothing_is_said_where_people_look(lab: Lab, tmp_path:
     assert said.count("is kept, but for 0 observations that are lost") == 1
     with closing(sqlite3.connect(tmp_path / "site.db")) as kept:
         assert {host.mac for host in GUESTS} <= {row[0] for row in kept.execute("SELECT mac FROM devices")}
+
+
+async def test_whatever_the_store_refuses_is_said_once(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    """A disk that stays full for hours is one line, whatever waits for it: observations, roll-ups or letters."""
+    monkeypatch.setattr(watch, "need_looks", lambda _: None)
+    path = tmp_path / "site.toml"
+    path.write_text(PLAN)
+    full = StoreError("site.db: the disk is full: free some space")
+
+    def refuse(*_: object) -> int:
+        raise full
+
+    with Store.open(tmp_path / "site.db", site="Laboratory", clock=utc_now) as store:
+        watching = watch.Watch(load_plan(path), store, str(tmp_path / "site.db"), tmp_path)
+        monkeypatch.setattr(store, "rollup", refuse)
+        monkeypatch.setattr(store, "flush", refuse)
+        monkeypatch.setattr(watching._courier, "_mark_sent", refuse)
+        for _ in range(3):
+            await watching._roll_up()
+            await watching._deliver()
+        await watching._judge()
+        sources = {one.source: one for one in watching.state().sources}
+        await watching.server.stop()
+    assert [record.getMessage() for record in caplog.records] == [str(full)]
+    assert (sources["store"].good, sources["store"].reason) == (False, str(full))
 
 
 def test_an_answer_to_sigterm_comes_also_while_a_page_is_read(lab: Lab, tmp_path: Path) -> None:
