@@ -150,17 +150,21 @@ def _prune(args: argparse.Namespace) -> Outcome:
     names = ("raw", "hourly", "daily", "presence", "names", "addresses", "notices")
     given = {name: getattr(args, name) for name in names if getattr(args, name) is not None}
     with _open(args) as store:
-        planned, lines = _planned(store, args.store)
+        planned, unread = _planned(store, args.store)
         store.keep = replace(planned, **given)
         now = store.now()
         rolled = store.rollup(now)
         removed = store.prune(now)
-    lines = [f"{rolled} hours and days of series rolled up", *_counts(removed, "removed"), *lines]
+    if unread:
+        sys.stderr.write(f"{unread}\n")
+    lines = [f"{rolled} hours and days of series rolled up", *_counts(removed, "removed")]
     return 0, lines, {"store": args.store, "rolled_up": rolled, "removed": removed}
 
 
-def _planned(store: Store, where: str) -> tuple[Keep, list[str]]:
-    """Give how long the plan keeps what, by which the store's box watches; and what is to be said about that."""
+def _planned(store: Store, where: str) -> tuple[Keep, str]:
+    """Give how long the plan keeps what, by which the store's box watches; and what is to be said where it can't be read."""
+    from dataclasses import fields
+
     from netaudit.audit.seen import keep_of
     from netaudit.errors import PlanError
     from netaudit.site.load import parse_site
@@ -170,11 +174,14 @@ def _planned(store: Store, where: str) -> tuple[Keep, list[str]]:
     # A centre's parts hold all sites: the plan of one may not decide on them.
     plan = store.plan() if address_of(where).get_backend_name() == "sqlite" else None
     try:
-        return (Keep() if plan is None else keep_of(parse_site(plan.document))), []
-    except PlanError:
-        line = "this program can't read the plan that was kept: nothing is removed but by --raw and the like"
-        rest = dict.fromkeys(("hourly", "daily", "presence", "names", "addresses", "notices", "health", "outbox"))
-        return Keep(raw=_CENTURY_DAYS, **rest), [line]
+        return (Keep() if plan is None else keep_of(parse_site(plan.document))), ""
+    except PlanError as error:
+        unread = (
+            f"{where}: this program can't read the plan that was kept ({error.message}): nothing is removed but by --raw and "
+            "the like; let netaudit run take the plan anew"
+        )
+        for_ever = {one.name: None for one in fields(Keep) if one.name != "raw"}
+        return Keep(raw=_CENTURY_DAYS, **for_ever), unread
 
 
 def _forget(args: argparse.Namespace) -> Outcome:

@@ -77,8 +77,11 @@ def test_prune_keeps_what_the_plan_keeps(house: Path, capsys: pytest.CaptureFixt
             store.save_plan(f'[site]\nname = "home"\n[segment.lan]\nnetwork = "192.168.7.0/24"\n{text}', now)
 
     planned("[keeping]\nraw = 11\n")
-    assert main(["store", "prune", str(house)]) == 0
-    assert "can't read the plan" in capsys.readouterr().out
+    assert main(["store", "prune", str(house), "--json"]) == 0
+    said = capsys.readouterr()
+    assert json.loads(said.out)["removed"] == {}
+    assert said.err.startswith(f"{house}: this program can't read the plan that was kept (keeping, raw: ")
+    assert said.err.count("\n") == 1
     planned('[keeping]\nraw = "11 d"\n')
     assert 20 <= counted(house, "samples", capsys) <= 30
     assert 20 <= counted(house, "samples", capsys, "--raw", "10") <= 30
