@@ -11,7 +11,7 @@ from netaudit.publish.text import harmless, place_name
 from netaudit.site.counted import counted
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
     from datetime import datetime
 
     from netaudit.audit.roster import Roster
@@ -39,7 +39,7 @@ def changes_of(
     Args:      devices all that are known; findings those that are open or were closed in that time.
     """
     since, until = during
-    began = min((device.first_at for device in devices), default=until)
+    began = begun(devices) or until
     changes = [
         DeviceChange("new", device.first_at, name_of(device, roster, site), device.mac, _segment(device))
         for device in devices
@@ -74,6 +74,11 @@ def change_words(
     if settled:
         said.append(f"{counted(settled, 'finding was', 'findings were')} settled.")
     return said
+
+
+def begun(devices: Iterable[Device]) -> datetime | None:
+    """Give when the first of these devices was seen for the first time: so long ago the watch began."""
+    return min((device.first_at for device in devices), default=None)
 
 
 def name_of(device: Device, roster: Roster, site: Site) -> str:

@@ -13,10 +13,10 @@ from netaudit.audit import vocabulary
 from netaudit.audit.roster import enrol
 from netaudit.audit.seen import SILENT_SWEEPS
 from netaudit.errors import OutOfRange
-from netaudit.publish.changes import change_words, changes_of, name_of
+from netaudit.publish.changes import begun, change_words, changes_of, name_of
 from netaudit.publish.state import finding_view
 from netaudit.publish.text import harmless
-from netaudit.publish.week import HOUR, WEEK, begun, delay_series, presence_points
+from netaudit.publish.week import HOUR, WEEK, delay_series, presence_points
 
 if TYPE_CHECKING:
     from collections.abc import Callable

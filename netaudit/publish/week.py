@@ -14,7 +14,7 @@ from netaudit.audit.history import outlook, series_of
 from netaudit.audit.join import stand
 from netaudit.audit.seen import see
 from netaudit.publish.cautions import cautions_for
-from netaudit.publish.changes import changes_of, name_of
+from netaudit.publish.changes import begun, changes_of, name_of
 from netaudit.publish.reminders import reminders
 from netaudit.publish.report_data import (
     DelayPoint,
@@ -28,14 +28,14 @@ from netaudit.publish.state import finding_view, segment_views, source_view
 from netaudit.publish.text import harmless
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from netaudit.audit.calibration import Calibration
     from netaudit.audit.standing import Standing
     from netaudit.capacity.ledger import Ledger
     from netaudit.publish.views import FindingView
     from netaudit.site.model import Site
-    from netaudit.store.records import Device, Interval, Rollup
+    from netaudit.store.records import Interval, Rollup
     from netaudit.store.store import Store
 
 HOUR: Final = timedelta(hours=1)
@@ -141,11 +141,6 @@ def presence_points(
         for index, macs in enumerate(listed)
         if begun is not None and since + (index + 1) * HOUR > begun
     )
-
-
-def begun(devices: Iterable[Device]) -> datetime | None:
-    """Give when the first of these devices was seen for the first time: so long ago the watch began."""
-    return min((device.first_at for device in devices), default=None)
 
 
 def _as_of(until: datetime, finding: FindingView) -> FindingView:
