@@ -59,7 +59,7 @@ def enabled(system: System) -> list[str]:
 
 
 def test_a_box_ships_only_where_a_centre_is_named(system: System) -> None:
-    """Settings of its own that root alone reads; the timer is on with an address, and not with the lines as they come."""
+    """Settings of its own that root alone reads; the timer is on with an address, and off with the lines as they come, before and after."""
     settings = system.root / "etc/netaudit/centre.env"
     assert mode(settings) == 0o600
     assert settings.stat().st_uid == 0
@@ -71,6 +71,9 @@ def test_a_box_ships_only_where_a_centre_is_named(system: System) -> None:
     assert enabled(system) == ["netaudit-ship.timer"]
     assert mode(settings) == 0o600
     assert "NETAUDIT_CENTRE=" in settings.read_text()
+    settings.write_text(given)
+    system.setup("install")
+    assert enabled(system) == []
 
 
 @pytest.mark.timeout(120)
@@ -182,11 +185,27 @@ def test_an_update_keeps_everything_and_can_be_undone(system: System) -> None:
     saved = list((system.data / "backups").glob("before-0.2.0-*.db"))
     assert len(saved) == 1
     assert saved[0].stat().st_uid == system.data.stat().st_uid
+    copied = saved[0].read_bytes()
+    saved[0].write_bytes(b"no database")
+    assert "can't be put back; 0.2.0-" in system.setup("back", release=release, status=1)
+    assert system.current.startswith("0.2.0-")
+    saved[0].write_bytes(copied)
     system.setup("back", release=release)
     assert system.current == before
     assert unit_of(system) == unit
     assert count(system, "devices") == len(PLANNED)
     assert "no version to go back to" in system.setup("back", status=1)
+
+
+@pytest.mark.parametrize(
+    ("state", "again"), [("active", "yes"), ("activating", "yes"), ("inactive", ""), ("failed", "")]
+)
+def test_who_waits_to_be_started_again_is_started_by_an_update(state: str, again: str) -> None:
+    """By the words of systemctl is-active, which ends well for the first alone: one that fails again and again is meant to run."""
+    service = f'systemctl() {{ [ "$1" = stop ] || {{ echo {state}; [ {state} = active ]; }}; }}'
+    script = f'set -euo pipefail; live() {{ true; }}; {service}; was_running=""; {_function("stop_watch")}; stop_watch; echo "$was_running"'
+    done = subprocess.run(["bash", "-c", script], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == again
 
 
 @pytest.mark.timeout(240)
