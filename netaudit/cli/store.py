@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import sys
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -52,9 +53,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
     _common(task)
     _site(task)
     for name, kept in (("raw", "samples"), ("hourly", "hours"), ("daily", "days of roll-ups")):
-        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {kept} so long")
+        task.add_argument(f"--{name}", type=_days, metavar="DAYS", help=f"keep {kept} so long")
     for name in ("presence", "names", "addresses", "notices"):
-        task.add_argument(f"--{name}", type=int, metavar="DAYS", help=f"keep {name} so long")
+        task.add_argument(f"--{name}", type=_days, metavar="DAYS", help=f"keep {name} so long")
 
     task = tasks.add_parser(
         "forget",
@@ -79,6 +80,16 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         "--admit", metavar="ROLE", help="as the centre's owner: let this role write this site, send nothing"
     )
     parser.set_defaults(func=run)
+
+
+def _days(text: str) -> int:
+    """Read whole days of a moment that a store can hold, for argparse."""
+    from argparse import ArgumentTypeError
+
+    with suppress(ValueError):
+        if 1 <= (days := int(text)) <= _CENTURY_DAYS:
+            return days
+    raise ArgumentTypeError(f'"{text}": write whole days, from 1 to {_CENTURY_DAYS}')
 
 
 def _common(task: argparse.ArgumentParser) -> None:

@@ -90,6 +90,15 @@ def test_prune_keeps_what_the_plan_keeps(house: Path, capsys: pytest.CaptureFixt
     assert counted(house, "samples", capsys) == 0
 
 
+@pytest.mark.parametrize("days", ["0", "-3", "2.5", "x", "36526", "99999999999999999999"])
+def test_what_is_no_time_to_keep_is_refused(days: str, house: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Status 2 and what to write; a number that no calendar holds ends in no traceback."""
+    with pytest.raises(SystemExit) as ended:
+        main(["store", "prune", str(house), "--hourly", days])
+    assert ended.value.code == 2
+    assert f'"{days}": write whole days, from 1 to 36525' in capsys.readouterr().err
+
+
 def test_forget_takes_any_spelling(house: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The device goes; a second time nothing is known of it."""
     assert main(["store", "forget", str(house), MAC.upper().replace(":", "-")]) == 0
