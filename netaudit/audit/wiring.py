@@ -41,7 +41,8 @@ class Wiring:
     """
     Who is behind each port of which a switch told; what the plan doesn't know is left out.
 
-    neighbours  per port, who says by LLDP that it is plugged in; per port of the router (`router/port:N`), who hears it there
+    neighbours  per port, who says by LLDP that it is plugged in; per port of the router (`router/port:N`), from
+                where it is heard: a switch, or the network on which this box hears it
     learnt      per port, whose MAC the forwarding table has
     unnamed     per port that hears the router, what that calls its own end, where the plan has no such port
     """

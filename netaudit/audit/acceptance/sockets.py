@@ -26,6 +26,11 @@ class Socket:
         return self.patch.plug.ref
 
     @property
+    def of_router(self) -> bool:
+        """Whether it is one of the router's, which nobody asks."""
+        return self.patch.switch == ROUTER
+
+    @property
     def between(self) -> bool:
         """Whether it leads to another switch or to the router."""
         return self.refs == UPLINK or self.refs.startswith("switch:")

@@ -25,6 +25,10 @@ if TYPE_CHECKING:
     from netaudit.audit.wiring import Wiring
 
 ASK: Final = "Read the switch's counters (SNMP), or look at the ports by eye and waive this with your name."
+# Of the router's ports, which nobody asks.
+MUTE: Final = "the router tells nothing of its ports"
+BY_EYE: Final = "look at the port by eye and waive this with your name."
+LOOK: Final = f"{BY_EYE[0].upper()}{BY_EYE[1:]}"
 
 
 def _explained(trial: Trial, ref: str) -> bool:
@@ -40,7 +44,7 @@ def judge_ports(trial: Trial) -> Iterator[Item]:
     lost = {thing.group for thing in not_back(trial)}
     for socket in sockets(trial):
         speeds = trial.values(socket.place, vocabulary.SPEED_BPS)
-        if switch_of(socket.place) == ROUTER:
+        if socket.of_router:
             yield _of_router(trial, socket, told, elsewhere=socket.place in moved)
         elif not speeds:
             yield untested(socket.place, "its switch told nothing of this port", ASK)
@@ -64,24 +68,23 @@ def _of_router(trial: Trial, socket: Socket, told: Wiring, *, elsewhere: bool) -
     """Judge a port of the router by who hears it there: that is the only word of it that there can be."""
     heard = told.neighbours.get(socket.place)
     if heard:
-        return passed(socket.place, f"{', '.join(map(named, sorted(heard)))} hears the router there")
+        return passed(socket.place, f"the router is heard there from {', '.join(map(named, sorted(heard)))}")
     if _explained(trial, socket.refs):
         return untested(socket.place, f"nobody hears the router there; {named(socket.refs)} is missing")
     if elsewhere:
         return untested(socket.place, f"nobody hears the router there; {named(socket.refs)} was found on another port")
-    by_eye = "look at the port by eye and waive this with your name."
     if not socket.between:
-        return untested(socket.place, "the router tells nothing of its ports", f"{by_eye[0].upper()}{by_eye[1:]}")
+        return untested(socket.place, MUTE, LOOK)
     calls = sorted({called for place, called in told.unnamed.items() if switch_of(place) == socket.refs})
     if calls:
         said = f'the router calls the port of {named(socket.refs)} "{calls[0]}", and the plan names no such port'
         return untested(
-            socket.place, said, f"Write what the router calls its ports into the plan (router.port_names); or {by_eye}"
+            socket.place, said, f"Write what the router calls its ports into the plan (router.port_names); or {BY_EYE}"
         )
     return untested(
         socket.place,
         f"{named(socket.refs)} hears nothing of the router there",
-        f"Let the router speak LLDP, ask the switch (snmp) and name the router's ports in the plan (router.port_names); or {by_eye}",
+        f"Let the router speak LLDP, ask the switch (snmp) and name the router's ports in the plan (router.port_names); or {BY_EYE}",
     )
 
 
@@ -150,6 +153,8 @@ def judge_patching(trial: Trial) -> Iterator[Item]:
         shown = ", ".join(named(place) for place in sorted(found))
         if not told.learnt and not told.neighbours:
             yield untested(thing.ref, "no switch told what it has learnt", ASK)
+        elif not found and all(switch_of(place) == ROUTER for place in ports):
+            yield untested(thing.ref, f"planned on the router: {MUTE}", LOOK)
         elif not found:
             yield untested(thing.ref, "no edge port has learnt it", ASK)
         elif found & ports:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance import words
 from netaudit.audit.acceptance.check import Check, failed, passed, untested
-from netaudit.audit.acceptance.checks.cabling import ASK
+from netaudit.audit.acceptance.checks.cabling import ASK, LOOK, MUTE
 from netaudit.audit.acceptance.sockets import sockets
 from netaudit.audit.rules.rule import named
 
@@ -41,7 +41,9 @@ def judge_class(trial: Trial) -> Iterator[Item]:
         told = trial.answered(socket.place, words.POWER_CLASS)
         if planned is None:
             continue
-        if not told:
+        if socket.of_router:
+            yield untested(socket.place, f"class {planned} planned; {MUTE}", LOOK)
+        elif not told:
             yield untested(socket.place, f"class {planned} planned; its switch told none", ASK)
         elif max(told) <= (planned or 3):
             # Class 0 reserves as much as class 3 (IEEE 802.3-2018, Table 33-18).

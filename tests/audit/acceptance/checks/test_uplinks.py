@@ -8,6 +8,7 @@ import pytest
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.check import Item, Outcome, prepare
 from netaudit.audit.acceptance.checks.cabling import judge_patching, judge_ports
+from netaudit.audit.acceptance.checks.power import judge_class
 from netaudit.audit.acceptance.checks.uplinks import judge_uplinks
 from netaudit.audit.acceptance.evidence import freeze
 from netaudit.audit.acceptance.sockets import sockets
@@ -300,16 +301,46 @@ def test_a_port_of_the_router_that_the_plan_does_not_name_is_not_tested_and_says
     assert "LLDP" in right.cure
 
 
+def test_a_port_of_the_router_that_is_heard_by_no_switch_says_from_where_it_is() -> None:
+    """The box that watches hears the router through switches that say nothing: the port has a link, and that is how it is known."""
+    heard = Notice(
+        BEGAN, "segment:home", vocabulary.LLDP_NEIGHBOUR, (("chassis", ROUTER), ("name", ""), ("port", "p1"))
+    )
+    items = judge_ports(prepare(parse_site(STAR), freeze([heard], BEGAN, ENDED)))
+    (port,) = [one for one in items if one.place == "router/port:1"]
+    assert (port.outcome, port.evidence) == (Outcome.PASSED, "the router is heard there from network home")
+
+
+ON_METER = PLAN.replace("[closet.loft]", "[closet.loft]\n[closet.hall]").replace(
+    "[router]\n",
+    '[device.meter]\nkind = "controller"\nat = "hall"\nmac = ["00:00:5e:00:53:66"]\npower = { supply = "802.3", class = 2 }\n'
+    '[router]\ncloset = "hall"\nports = [{ count = 4, power = "type 1" }]\n',
+)
+
+
+def test_what_the_router_alone_could_tell_sends_nobody_to_a_switch() -> None:
+    """A fed device on the router: neither its port, its cable nor its class can be read from any switch; a look by eye can."""
+    seen = Sighting(BEGAN, "home", "00:00:5e:00:53:66", "192.0.2.66", How.ARP)
+    trial = prepare(parse_site(ON_METER), freeze([*BY_LLDP, seen], BEGAN, ENDED))
+    items = [
+        one
+        for judge in (judge_ports, judge_patching, judge_class)
+        for one in judge(trial)
+        if one.place in ("device:meter", "router/port:2")
+    ]
+    assert len(items) == 3
+    for one in items:
+        assert one.outcome is Outcome.NOT_TESTED
+        assert "the router tells nothing of its ports" in one.evidence
+        assert "switch" not in one.cure
+
+
 def test_a_device_on_the_router_is_looked_for_on_the_ports_of_switches() -> None:
     """Planned on the router and learnt on an edge port of a switch, it is on the wrong port; learnt nowhere, not tested."""
-    plan = PLAN.replace("[closet.loft]", "[closet.loft]\n[closet.hall]").replace(
-        "[router]\n",
-        '[device.meter]\nkind = "controller"\nat = "hall"\nmac = ["00:00:5e:00:53:66"]\n[router]\ncloset = "hall"\n',
-    )
     seen = Sighting(BEGAN, "home", "00:00:5e:00:53:66", "192.0.2.66", How.ARP)
     for where, outcome in (("switch:left/port:5", Outcome.FAILED), (UP["left"], Outcome.NOT_TESTED)):
         told = [*BY_LLDP, seen, learnt(where, "00:00:5e:00:53:66")]
-        trial = prepare(parse_site(plan), freeze(told, BEGAN, ENDED))
+        trial = prepare(parse_site(ON_METER), freeze(told, BEGAN, ENDED))
         (item,) = [one for one in judge_patching(trial) if one.place == "device:meter"]
         assert item.outcome is outcome
         (port,) = [
