@@ -27,7 +27,7 @@ from netaudit.publish.entry import Access, Sessions
 from netaudit.publish.fleet import folder_of, glance, read_site, say_all, shipped_state, worst_first
 from netaudit.publish.guard import SESSION, Guard
 from netaudit.publish.kept import Kept
-from netaudit.publish.page import LOCAL, LONGEST_SEARCH, central_routes, look_routes, tell_trouble
+from netaudit.publish.page import LOCAL, LONGEST_SEARCH, central_pages, look_routes, tell_trouble
 from netaudit.publish.silence import SILENT_AFTER
 from netaudit.publish.state import first_state
 from netaudit.publish.template import render
@@ -188,15 +188,13 @@ class _Pages:
         state = first_state(site, ledger) if heard_at is None else shipped_state(site, ledger, store, heard_at)
         # The clock of a site stands where its box was heard last: who was there then is there.
         kept = Kept(store, site, lambda: heard_at or self._now())
-        pages = Router(
-            central_routes(
-                lambda: state,
-                kept,
-                reports=None if self._reports is None else self._reports / folder_of(key, news.name),
-                access=self._access,
-                now=self._now,
-                stale_s=self._silent_after.total_seconds(),
-            )
+        pages = central_pages(
+            lambda: state,
+            kept,
+            reports=None if self._reports is None else self._reports / folder_of(key, news.name),
+            access=self._access,
+            now=self._now,
+            stale_s=self._silent_after.total_seconds(),
         )
         with self._lock:
             self._ready[key] = _Ready(plan.key if plan else "", site, ledger, heard_at, read_s, pages)

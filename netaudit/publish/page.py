@@ -19,7 +19,7 @@ from prometheus_client.exposition import choose_encoder
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
-from starlette.routing import Route
+from starlette.routing import Route, Router, request_response
 
 from netaudit.capacity.ledger import Ledger
 from netaudit.capacity.line import State
@@ -102,7 +102,7 @@ def make_app(
     )
 
 
-def central_routes(
+def central_pages(
     state: Callable[[], PageState],
     kept: Kept,
     *,
@@ -110,14 +110,14 @@ def central_routes(
     access: Access,
     now: Callable[[], datetime],
     stale_s: float,
-) -> list[Route]:
+) -> Router:
     """
-    Give the ways to a site's pages where boxes ship to, to be mounted: nothing changes there, nor is newer than a shipment.
+    Give a site's pages where boxes ship to, to be mounted: nothing changes there, nor is newer than a shipment.
 
     Args:      as `make_app`; stale_s: a state older than this is said to be old [s].
     """
     pages = _Pages(state, kept, reports=reports, access=access, now=now, stale_s=stale_s, central=True)
-    return pages.routes()
+    return Router(pages.routes(), default=request_response(pages.absent))
 
 
 def look_routes() -> list[Route]:

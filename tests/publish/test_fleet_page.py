@@ -148,6 +148,15 @@ def test_reports_and_certificates_of_a_site_are_shown(app: Starlette, ask: Ask, 
     assert answer.headers["content-type"].startswith("text/plain")
 
 
+def test_what_a_site_does_not_have_leads_on(app: Starlette, ask: Ask) -> None:
+    """Of a site that is there: a page, a device or a network that is not says so below its heading, with a way to its overview."""
+    for path, what in (("none", "page"), ("devices/x", "device"), ("networks/none", "network")):
+        answer = get(ask, app, f"/site/mill/{path}")
+        assert answer.status == 404
+        assert f"There is no such {what}." in answer.text
+        assert '<a href="/site/mill/">To the overview</a>' in answer.text
+
+
 def test_what_is_not_there_is_said_in_one_line(app: Starlette, ask: Ask) -> None:
     """No such site, page or way out of the folder: 404; a broken file: 503 and the reason."""
     for path in ("/site/none/", "/site/mill/none", "/site/../etc/", "/site/mill/reports/..%2f..%2fx.html", "/metrics"):
