@@ -162,15 +162,15 @@ def _print(plan: str, said: Said) -> None:
     from netaudit.capacity.line import WORST_FIRST
     from netaudit.cli.dimension import state_text
     from netaudit.cli.output import console
-    from netaudit.publish.text import figure, harmless, kind_name, place_name, told
+    from netaudit.publish.text import figure, harmless, kind_name, place_name, told, unticked
 
     locale = said.site.site.locale
     zone = ZoneInfo(said.site.site.time_zone)
     out = console()
 
     def tell(text: str, cure: str) -> None:
-        out.print(Padding(Text(told(text, locale, _LONGEST)), (0, 0, 0, 2), expand=False))
-        out.print(Padding(Text(f"do: {told(cure, locale, _LONGEST)}"), (0, 0, 0, 2), expand=False))
+        out.print(Padding(Text(unticked(told(text, locale, _LONGEST))), (0, 0, 0, 2), expand=False))
+        out.print(Padding(Text(f"do: {unticked(told(cure, locale, _LONGEST))}"), (0, 0, 0, 2), expand=False))
 
     known = {finding.key for finding in said.findings}
     for finding in sorted(said.findings, key=lambda finding: gravity(finding.rule)):

@@ -60,6 +60,7 @@ def run(args: argparse.Namespace) -> int:
     from netaudit.cli.output import store_of
     from netaudit.errors import OutOfRange
     from netaudit.publish.summary import summarise
+    from netaudit.publish.text import unticked
     from netaudit.site.load import load_site
     from netaudit.store.store import Store
 
@@ -83,7 +84,7 @@ def run(args: argparse.Namespace) -> int:
                 "until": data.until,
                 "findings": len(data.findings),
                 "sentence": summary.sentence,
-                "to_do": [one.text for one in summary.to_do],
+                "to_do": [unticked(one.text) for one in summary.to_do],
             }
         )
     else:

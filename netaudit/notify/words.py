@@ -8,6 +8,7 @@ text around, nor make a message that no receiver takes.
 from __future__ import annotations
 
 import hashlib
+import re
 import unicodedata
 from datetime import datetime
 from typing import TYPE_CHECKING, Final
@@ -32,6 +33,7 @@ LONGEST_VALUE: Final = 60
 LONGEST_BODY: Final = 1800
 # What is shown to be late: less is the ordinary pace of delivery.
 LATE_S: Final = 300.0
+_TICKED: Final = re.compile("`([^`]+)`")
 
 URGENCY: Final = {"now": "look now", "soon": "look soon", "sometime": "can wait"}
 
@@ -49,6 +51,11 @@ def harmless(text: str, longest: int) -> str:
     return line if len(line) <= longest else line[: longest - 3].rstrip() + "..."
 
 
+def _told(text: str, longest: int) -> str:
+    """Give a sentence of the program's own: without the backticks that a page shows as code."""
+    return harmless(_TICKED.sub(r"\1", text), longest)
+
+
 def _shown(one: str) -> str:
     if one in "\t\n\v\f\r" or unicodedata.category(one) in ("Zl", "Zp", "Zs"):
         return " "
@@ -62,8 +69,8 @@ def opening(finding: Finding, *, site: str, weight: str, where: str, zone: tzinf
     Args:      where: its place for people; zone: the site's.
     """
     lines = [
-        harmless(f"{site}, {URGENCY[weight]}: {finding.text}", LONGEST_TITLE),
-        f"What: {harmless(finding.text, LONGEST_FIELD)}",
+        _told(f"{site}, {URGENCY[weight]}: {finding.text}", LONGEST_TITLE),
+        f"What: {_told(finding.text, LONGEST_FIELD)}",
         f"Where: {harmless(where, LONGEST_FIELD)}",
         f"Since: {_since(finding, zone)}",
     ]
@@ -74,7 +81,7 @@ def opening(finding: Finding, *, site: str, weight: str, where: str, zone: tzinf
             for key, value in shown[:MOST_EVIDENCE]
         )
         lines.append(f"Evidence: {'; '.join(pairs)}")
-    cure = harmless(str(finding.evidence.get("cure", "")), LONGEST_FIELD)
+    cure = _told(str(finding.evidence.get("cure", "")), LONGEST_FIELD)
     if cure:
         lines.append(f"What to do: {cure}")
     return _bounded(lines)
@@ -87,8 +94,8 @@ def closing(finding: Finding, *, site: str, where: str, zone: tzinfo) -> str:
     closed_at = finding.closed_at or finding.updated_at
     return _bounded(
         [
-            harmless(f"{site}, {end}: {finding.text}", LONGEST_TITLE),
-            f"What: {harmless(finding.text, LONGEST_FIELD)}",
+            _told(f"{site}, {end}: {finding.text}", LONGEST_TITLE),
+            f"What: {_told(finding.text, LONGEST_FIELD)}",
             f"Where: {harmless(where, LONGEST_FIELD)}",
             f"From: {_since(finding, zone)}",
             f"To: {clock(closed_at, zone)}",

@@ -415,7 +415,9 @@ class _Drawing:
             counts[self.outline.topology.segment_of[name]] += device.count
         columns = (_LEFT, 250.0, 420.0, 520.0, 760.0)
         self.y += 16
-        for x, text in zip(columns, ("Name", "Addresses", "VLAN", "On the air as", "Devices as planned"), strict=True):
+        for x, text in zip(
+            columns, ("Name", "Addresses", "VLAN", "On the air as", "Devices planned, without equipment"), strict=True
+        ):
             sheet.text(x, self.y, text, size=_SMALL, kind="faint")
         for name, segment in self.site.segment.items():
             ref = f"segment:{name}"

@@ -30,6 +30,8 @@ def _environment() -> Environment:
     environment.filters.update(
         harmless=text.harmless,
         told=text.told,
+        coded=text.coded,
+        kind_words=text.KIND_WORDS.get,
         identity=text.identity,
         quantity=text.quantity,
         figure=text.figure,

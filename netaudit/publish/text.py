@@ -17,12 +17,14 @@ from zoneinfo import ZoneInfo
 from babel import Locale, UnknownLocaleError
 from babel.dates import format_date, format_time
 from babel.numbers import format_currency, format_decimal, get_decimal_symbol, get_group_symbol
+from markupsafe import Markup, escape
 
 from netaudit.capacity.advice import ONE
 from netaudit.capacity.line import Kind
 
 if TYPE_CHECKING:
     from datetime import datetime
+    from ipaddress import IPv4Address
 
     from netaudit.site.model import Header, Site
 
@@ -65,6 +67,18 @@ KIND_NAMES: Final[dict[Kind, str]] = {
     Kind.MONEY: "Money",
 }
 
+
+# What a householder would have to ask: a plain sentence or two below the heading of the lines that use the words.
+KIND_WORDS: Final[dict[Kind, str]] = {
+    Kind.AIRTIME: (
+        "On one channel only one can speak at a time, as in a room full of people. Airtime is the share of the time "
+        "in which somebody does."
+    ),
+    Kind.ADDRESSES: (
+        "The router lends each device an address for a time, which is a lease; the pool is all that it has to lend."
+    ),
+    Kind.HOPS: "Each switch on the way from the router is a hop: one more box that can fail, and one more short wait.",
+}
 
 _MAC: Final = re.compile(r"[0-9a-f]{2}(?::[0-9a-f]{2}){5}", re.IGNORECASE)
 
@@ -132,6 +146,20 @@ def told(text: str, locale: str = "en", longest: int = 400) -> str:
 
     said = harmless(in_words(text), longest)
     return said if (decimal, group) == (".", ",") else _FIGURE.sub(write, said)
+
+
+_TICKED: Final = re.compile("`([^`]+)`")
+
+
+def coded(text: str) -> Markup:
+    """Write what a sentence has between backticks, a command or a key, as code on a page; everything is escaped."""
+    # Our own tags around what is escaped already.
+    return Markup(_TICKED.sub(r"<code>\1</code>", str(escape(text))))  # noqa: S704
+
+
+def unticked(text: str) -> str:
+    """Take the backticks from a sentence that stands where there is no face for code: in a letter, on a terminal."""
+    return _TICKED.sub(r"\1", text)
 
 
 def identity(ref: str) -> str:
@@ -256,12 +284,36 @@ def segment_name(name: str, site: Site | None = None) -> str:
 
 
 def place_page(place: str, site: Site) -> str:
-    """Give the path of the page that tells more of a place; empty when there is none."""
+    """
+    Give the path of the page that tells more of a place; empty when there is none.
+
+    A device's page goes by its MAC; one that the plan knows by its address only is searched for by that.
+    """
     kind, _, rest = place.partition(":")
     if kind == "device" and _MAC.fullmatch(rest):
         return f"/devices/{rest.lower()}"
-    name = rest.partition("/")[0]
-    return f"/networks/{quote(name, safe='')}" if kind == "segment" and name in site.segment else ""
+    if kind == "segment":
+        name = rest.partition("/")[0]
+        return f"/networks/{quote(name, safe='')}" if name in site.segment else ""
+    mac, address = _known_by(kind, rest, site)
+    return f"/devices/{mac}" if mac else f"/devices?search={address}" if address else ""
+
+
+def _known_by(kind: str, named: str, site: Site) -> tuple[str | None, IPv4Address | None]:
+    """Give the MAC and the address that the plan has for one device of a group (`cameras/2`) or a piece of equipment."""
+    if kind in ("switch", "access_point", "recorder"):
+        row = getattr(site, kind).get(named)
+        if row is None:
+            return None, None
+        return row.mac, row.own_address if kind == "switch" else row.address
+    name, _, number = named.partition("/")
+    device = site.device.get(name) if kind == "device" else None
+    if device is None or not (number or "1").isdecimal():
+        return None, None
+    at = int(number or 1) - 1
+    if not 0 <= at < device.count:
+        return None, None
+    return device.mac[at] if at < len(device.mac) else None, device.address + at if device.address else None
 
 
 def _named(site: Site | None, table: str, name: str, *, bare: bool = False) -> str:

@@ -51,6 +51,14 @@ def test_a_message_says_what_where_since_when_why_and_what_to_do() -> None:
     ]
 
 
+def test_a_command_stands_bare_in_a_letter() -> None:
+    """The backticks that a page shows as code are taken away, from what was found and from the cure."""
+    found = replace(FOUND, text="full (`a b`)", evidence={"cure": "see `netaudit dimension`, it`s there"})
+    lines = opening(found, site="Barn", weight="soon", where="switch barn", zone=ZONE).splitlines()
+    assert lines[:2] == ["Barn, look soon: full (a b)", "What: full (a b)"]
+    assert lines[-1] == "What to do: see netaudit dimension, it`s there"
+
+
 def test_its_end_says_from_when_to_when() -> None:
     """What is over needs nothing done; what went into a wider finding says so."""
     over = replace(FOUND, closed_at=AT + timedelta(hours=2), evidence={**FOUND.evidence, "closed": "over"})

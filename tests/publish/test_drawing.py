@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
@@ -96,6 +97,17 @@ def test_the_language_of_the_words_is_said(demo_site: Site, demo_ledger: Ledger)
     german = demo_site.model_copy(update={"site": demo_site.site.model_copy(update={"locale": "de"})})
     for site in (demo_site, german):
         assert parsed(draw(site, demo_ledger)).get("lang") == "en"
+
+
+def test_networks_share_the_devices_of_the_head(demo_site: Site, demo_ledger: Ledger) -> None:
+    """What stands under the heading that leaves equipment out adds up to the devices that the head counts."""
+    svg = draw(demo_site, demo_ledger)
+    (head,) = re.findall(r"(\d+) devices<", svg)
+    assert ">Devices planned, without equipment<" in svg
+    counts = [
+        re.search(r'x="760[^>]*>(\d+)<', part) for part in svg.partition(">Networks<")[2].split('<g id="segment:')[1:]
+    ]
+    assert sum(int(found[1]) for found in counts if found) == int(head)
 
 
 def test_the_same_plan_gives_the_same_bytes(demo_site: Site, demo_ledger: Ledger) -> None:

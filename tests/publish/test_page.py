@@ -13,13 +13,14 @@ from prometheus_client.openmetrics import parser as openmetrics
 
 from netaudit.audit.acceptance.certificate import write_certificate
 from netaudit.audit.standing import Standing
+from netaudit.capacity.line import Flaw
 from netaudit.errors import StoreError
 from netaudit.publish.archive import read_report, report_names
 from netaudit.publish.guard import host_name
 from netaudit.publish.kept import DeviceList, Kept, Order
 from netaudit.publish.metrics import LedgerCollector
 from netaudit.publish.page import make_app
-from netaudit.publish.views import PageState
+from netaudit.publish.views import FindingView, PageState
 from netaudit.store.store import Store
 from tests.audit.acceptance.house import as_planned, judged
 from tests.publish.samples import CERTIFICATE, EVIL, GATEWAY, HUB, MONDAY, NOW, STRANGER, Ask, line, parsed
@@ -139,6 +140,39 @@ async def test_a_part_of_a_port_is_no_headroom(app: ASGIApp, ask: Ask) -> None:
     counted = [one for one in headrooms if re.fullmatch(r"[\d.,\u2212]+", one)]
     assert len(counted) > 20
     assert not [one for one in counted if "." in one]
+
+
+async def test_words_of_the_trade_are_explained_where_they_stand(app: ASGIApp, ask: Ask) -> None:
+    """Airtime, lease, pool, hop and headroom have a sentence of their own above the figures that they name."""
+    text = (await ask(app, "/ledger")).text.partition("What can run out")[2]
+    head, _, lines = text.partition("<tbody>")
+    assert "Headroom is" in head
+    for heading, words in (
+        ("Airtime", ("Airtime is",)),
+        ("Addresses", ("lease", "pool")),
+        ("Switches in a row", ("hop",)),
+    ):
+        said = lines.partition(f">{heading}</th>")[2].partition("</tbody>")[0]
+        meant = re.search(r'class="meant"><td[^>]*>([^<]*)<', said)
+        assert meant is not None, heading
+        assert not said[: meant.start()].strip().count('scope="row"')
+        assert all(word in meant[1] for word in words)
+
+
+async def test_commands_in_a_cure_are_code(page_state: PageState, kept: Kept, ask: Ask) -> None:
+    """On overview, findings and ledger what stands between backticks is code; the backticks themselves are not shown."""
+    cure = "see `netaudit dimension`"
+    state = replace(
+        page_state,
+        unkept=(FindingView("r", "router", "a slip (`x y`)", cure, MONDAY, None, key="r router"),),
+        flaws=(Flaw("k", "drop:riser", "too long", cure, "a test"),),
+    )
+    app = make_app(lambda: state, kept, CollectorRegistry(), now=lambda: NOW)
+    for path, times in (("/", 2), ("/findings", 1), ("/ledger", 1)):
+        text = (await ask(app, path)).text
+        assert text.count("see <code>netaudit dimension</code>") == times, path
+        assert "`" not in text.partition("<main")[2]
+    assert "A slip (<code>x y</code>)" in (await ask(app, "/findings")).text
 
 
 async def test_an_old_state_is_said_to_be_old(page_state: PageState, kept: Kept, ask: Ask) -> None:

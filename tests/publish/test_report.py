@@ -121,6 +121,14 @@ def test_the_summary_says_how_things_are(  # noqa: PLR0917 - one case, one row
     assert (made.state, made.sentence) == (state, sentence)
 
 
+def test_commands_in_a_cure_are_code(week: WeekReport) -> None:
+    """What stands between backticks is code on the first page and in the list of findings, and no backtick is shown."""
+    found = replace(OPEN, cure="see `netaudit dimension`")
+    page = render_report(replace(week, findings=(found,), hazards=(), flaws=()))
+    assert page.count("see <code>netaudit dimension</code>") == 2
+    assert "`" not in page.partition("<main")[2].partition("<svg")[0]
+
+
 def test_one_trouble_is_told_once() -> None:
     """More in use than there is, beyond the plan, is a finding soon: the line says no more then, nor once it is acknowledged."""
     busy = Standing(line(planned=1.0, place="radio:hall/2.4"), Observed(11.0, None, NOW, "a test"))

@@ -14,6 +14,7 @@ from netaudit.capacity.line import Kind
 from netaudit.publish.text import (
     LONGEST_TEXT,
     clock,
+    coded,
     day,
     figure,
     harmless,
@@ -27,9 +28,11 @@ from netaudit.publish.text import (
     quantity,
     span,
     told,
+    unticked,
     without_macs,
 )
 from netaudit.site.model import Header, Site
+from tests.publish.samples import plan
 
 # SI Brochure, 9th edition, Table 7 (prefixes) and Table 8 (minute, hour, day); ISO 4217 for money; CLDR for the comma.
 WRITTEN = [
@@ -179,8 +182,53 @@ def test_a_place_leads_to_its_page(demo_site: Site) -> None:
     assert place_page("device:02:00:5E:EE:00:01", demo_site) == "/devices/02:00:5e:ee:00:01"
     assert place_page("segment:gadgets", demo_site) == place_page("segment:gadgets/gateway", demo_site)
     assert place_page("segment:gadgets", demo_site) == "/networks/gadgets"
-    for place in ("segment:none", "device:hub", "device:../x", "switch:pantry", "router", "segment:"):
+    for place in ("segment:none", "device:../x", "router", "segment:", "radio:hall/5", "switch:pantry/port:1"):
         assert place_page(place, demo_site) == "", place
+
+
+NAMED = """
+[switch.s]
+mac = "02:00:5e:00:53:01"
+[recorder.r]
+disk = "1 TB"
+address = "192.0.2.9"
+[device.hub]
+kind = "hub"
+mac = ["02:00:5e:00:53:02"]
+[device.cameras]
+kind = "camera"
+count = 3
+mac = ["02:00:5e:00:53:03", "02:00:5e:00:53:04"]
+address = "192.0.2.20"
+[device.spares]
+kind = "camera"
+count = 2
+"""
+PAGES = [
+    ("switch:s", "/devices/02:00:5e:00:53:01"),
+    ("recorder:r", "/devices?search=192.0.2.9"),
+    ("device:hub", "/devices/02:00:5e:00:53:02"),
+    ("device:cameras/1", "/devices/02:00:5e:00:53:03"),
+    ("device:cameras/2", "/devices/02:00:5e:00:53:04"),
+    ("device:cameras/3", "/devices?search=192.0.2.22"),
+    ("device:cameras/4", ""),
+    ("device:cameras/0", ""),
+    ("device:spares/1", ""),
+    ("recorder:none", ""),
+]
+
+
+@pytest.mark.parametrize(("place", "page"), PAGES)
+def test_who_the_plan_names_leads_to_its_page(place: str, page: str) -> None:
+    """Each one of a group by its own MAC, else by its own address; who is only counted leads nowhere."""
+    assert place_page(place, plan(NAMED)) == page
+
+
+def test_what_is_between_backticks_is_code_on_a_page_and_bare_elsewhere() -> None:
+    """Whoever wrote the sentence, no tag of theirs is one; a backtick alone stays what it is."""
+    said = "see what `netaudit dimension` says, then `<b>` & it`s"
+    assert coded(said) == "see what <code>netaudit dimension</code> says, then <code>&lt;b&gt;</code> &amp; it`s"
+    assert unticked(said) == "see what netaudit dimension says, then <b> & it`s"
 
 
 # CLDR 46: German writes 1.234,5, French (since 34) 1 234,5 with a narrow no-break space, English 1,234.5.
