@@ -1,5 +1,5 @@
 """
-Addresses: how large a network must be, and whether each segment's pool lasts.
+Addresses: how large a network must be, and whether each segment's pool lasts, where one is leased from.
 
 Guests are counted by Little's law: what is held is what arrives times how long it is held. A lease is held until it runs out,
 not until its guest leaves, so short leases make room; a device that takes a new random MAC holds one lease for each.
@@ -83,7 +83,7 @@ def leases_held(arrivals_per_day: float, *, stay_s: float, lease_s: float, ident
 
 
 def pool_of(segment: Segment) -> tuple[IPv4Address, IPv4Address]:
-    """Give the first and last address that is leased: as planned, else the upper half of the network."""
+    """Give the first and last address that is leased on a segment with DHCP: as planned, else the upper half of the network."""
     if segment.pool is not None:
         return segment.pool
     network = segment.network
@@ -146,10 +146,33 @@ def _present(guests: Guests | None) -> float:
 
 
 def _lines(site: Site, name: str, segment: Segment, found: _Members) -> Iterator[Line]:
+    if segment.dhcp:
+        yield _pool(site, name, segment, found)
+    grow = 1.0 + site.site.growth
+    devices = found.leased + found.fixed + _present(segment.guests)
+    leased, fixed = (found.leased, found.fixed) if segment.dhcp else (0.0, found.leased + found.fixed)
+    yield Line(
+        Kind.DEVICE_COUNT,
+        f"segment:{name}",
+        "devices",
+        supply=site.ceilings.devices_per_segment,
+        ceiling=1.0,
+        ceiling_reason=DOMAIN_REASON,
+        planned=devices,
+        grown=devices * grow,
+        basis=USER,
+        steps=(
+            Step("with a lease", leased, "devices", USER),
+            Step("with a fixed address", fixed, "devices", USER),
+            Step("guests present, on average", _present(segment.guests), "devices", LITTLE_BASIS),
+        ),
+    )
+
+
+def _pool(site: Site, name: str, segment: Segment, found: _Members) -> Line:
     first, last = pool_of(segment)
     guests = _guest_leases(segment)
     grow = 1.0 + site.site.growth
-    place = f"segment:{name}"
     # The router has one of the fixed addresses.
     needed = addresses_needed(found.leased + guests, growth=site.site.growth, fixed=found.fixed + 1)
     busy = (
@@ -164,9 +187,9 @@ def _lines(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
         if guests
         else ()
     )
-    yield Line(
+    return Line(
         Kind.ADDRESSES,
-        place,
+        f"segment:{name}",
         "addresses",
         supply=int(last) - int(first) + 1,
         ceiling=site.ceilings.addresses,
@@ -184,23 +207,6 @@ def _lines(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
         ),
         inputs=(("network", str(segment.network)), ("pool", f"{first} to {last}")),
     )
-    devices = found.leased + found.fixed + _present(segment.guests)
-    yield Line(
-        Kind.DEVICE_COUNT,
-        place,
-        "devices",
-        supply=site.ceilings.devices_per_segment,
-        ceiling=1.0,
-        ceiling_reason=DOMAIN_REASON,
-        planned=devices,
-        grown=devices * grow,
-        basis=USER,
-        steps=(
-            Step("with a lease", found.leased, "devices", USER),
-            Step("with a fixed address", found.fixed, "devices", USER),
-            Step("guests present, on average", _present(segment.guests), "devices", LITTLE_BASIS),
-        ),
-    )
 
 
 # A mean of many independent holders is Poisson (M/G/infinity), which is near normal: 3.09 deviations.
@@ -212,7 +218,7 @@ def _flaws(site: Site, name: str, segment: Segment, found: _Members) -> Iterator
     place = f"segment:{name}"
     gateway = segment.gateway or segment.network.network_address + 1
     for ref, low, high in ((ROUTER_REF, gateway, gateway), *found.ranges):
-        if low <= last and high >= first:
+        if segment.dhcp and low <= last and high >= first:
             whose = "the router's" if ref == ROUTER_REF else "its fixed"
             yield Flaw(
                 "fixed_in_pool",

@@ -283,6 +283,8 @@ def _wrongs(document: dict[str, Any]) -> Iterator[str]:
         yield f"{moved['address']} went from one device to another: {_few(moved['macs'])} (no fault if leased anew)"
     for servers in faults["dhcp_servers"]:
         yield f"more than one DHCP server answers on {servers['segment']}: {_few(servers['addresses'])}"
+    for servers in faults["dhcp_unplanned"]:
+        yield f"a DHCP server answers on {servers['segment']}, where the plan has none: {_few(servers['addresses'])}"
     for table, dropped in faults["flood"].items():
         yield f"more {table} than fit were heard, {dropped} were forgotten: somebody floods the network"
     for missing in faults["missing"]:

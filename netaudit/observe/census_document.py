@@ -85,7 +85,7 @@ def describe(census: Census, files: Sequence[Document] = (), plan: Expected | No
 def has_findings(document: Document) -> bool:
     """Does the document name something that somebody should look after?"""
     faults = document["faults"]
-    kinds = ("duplicates", "dhcp_servers", "flood", "missing", "unplanned", "unknown_radios")
+    kinds = ("duplicates", "dhcp_servers", "dhcp_unplanned", "flood", "missing", "unplanned", "unknown_radios")
     return any(faults[kind] for kind in kinds)
 
 
@@ -259,6 +259,11 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
     servers: dict[str, list[str]] = {}
     for segment, address in census.servers:
         servers.setdefault(segment, []).append(address)
+    unplanned = {
+        segment
+        for segment, found in servers.items()
+        if plan is not None and plan.segment_of(map(ip_address, found), (segment,)) in plan.fixed
+    }
     tables = {
         "devices": census.devices.dropped,
         "arp_pairs": census.arp_pairs.dropped,
@@ -279,7 +284,12 @@ def _faults(census: Census, files: Sequence[Document], devices: list[Document], 
         "duplicates": duplicates,
         "moved": moved,
         "dhcp_servers": [
-            {"segment": segment, "addresses": sorted(found)} for segment, found in servers.items() if len(found) > 1
+            {"segment": segment, "addresses": sorted(found)}
+            for segment, found in servers.items()
+            if len(found) > 1 and segment not in unplanned
+        ],
+        "dhcp_unplanned": [
+            {"segment": segment, "addresses": sorted(servers[segment])} for segment in sorted(unplanned)
         ],
         "flood": {table: dropped for table, dropped in tables.items() if dropped},
         "missing": [] if plan is None else _missing(devices, plan),

@@ -29,8 +29,8 @@ class Expected:
     What a census is compared with.
 
     `macs` and `addresses` (fixed ones, of things whose MAC the plan doesn't know) give places of the plan, `bssids` access
-    points, `networks` and `vlans` segments. `unnamed` is how many devices each segment has of which the plan knows
-    neither: that many strangers there are nobody new.
+    points, `networks` and `vlans` segments, `fixed` those on which nobody is to lease addresses. `unnamed` is how many
+    devices each segment has of which the plan knows neither: that many strangers there are nobody new.
     """
 
     macs: dict[str, Planned] = field(default_factory=dict)
@@ -39,6 +39,7 @@ class Expected:
     networks: tuple[tuple[IPv4Network, str], ...] = ()
     vlans: dict[int, str] = field(default_factory=dict)
     unnamed: dict[str | None, int] = field(default_factory=dict)
+    fixed: frozenset[str] = frozenset()
 
     def find(self, mac: str, addresses: Iterable[IPv4Address | IPv6Address]) -> Planned | None:
         """Find a heard device in the plan: by its MAC, else by a fixed address that it has."""
@@ -104,4 +105,5 @@ def expected(site: Site) -> Expected:
         networks=tuple((segment.network, name) for name, segment in site.segment.items()),
         vlans={segment.vlan: name for name, segment in site.segment.items() if segment.vlan is not None},
         unnamed=unnamed,
+        fixed=frozenset(name for name, segment in site.segment.items() if not segment.dhcp),
     )

@@ -185,7 +185,7 @@ def _inside(network: IPv4Network, address: IPv4Address) -> bool:
 
 
 def _segments(site: Site) -> Iterator[Fault]:
-    """A segment's gateway and pool are its own; VLANs and interfaces are used once."""
+    """A segment's gateway and pool are its own, and a pool is leased from; VLANs and interfaces are used once."""
     vlans: dict[int, str] = {}
     interfaces: dict[str, str] = {}
     for name, segment in site.segment.items():
@@ -201,6 +201,14 @@ def _segments(site: Site) -> Iterator[Fault]:
                     ("segment", name, "pool"),
                     f"begins at {first}, after its end {last}; write the lower address first",
                 )
+        if not segment.dhcp:
+            # What only a server could give.
+            for key, written in (("pool", segment.pool), ("guests", segment.guests)):
+                if written is not None:
+                    yield (
+                        ("segment", name, key),
+                        "needs DHCP, and dhcp = false says that there is none; leave one of them out",
+                    )
         if segment.vlan is not None and vlans.setdefault(segment.vlan, name) != name:
             yield ("segment", name, "vlan"), f'{segment.vlan} is already the VLAN of segment "{vlans[segment.vlan]}"'
         if segment.interface is not None and interfaces.setdefault(segment.interface, name) != name:

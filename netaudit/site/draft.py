@@ -261,8 +261,11 @@ def _segments(
         if routers and routers[0] not in (network.network_address, network.broadcast_address):
             row["gateway"] = str(routers[0])
         raw["segment"][name] = row
+        said[f"segment.{name}"] = (
+            f"{GUESS}a DHCP server leases addresses; where all are fixed on purpose, write dhcp = false"
+        )
         if network not in known:
-            said[f"segment.{name}"] = f"{GUESS}the size of the network; only addresses were seen, no mask"
+            said[f"segment.{name}"] += "; and the size of the network: only addresses were seen, no mask"
     next(iter(raw["segment"].values()))["ssid"] = "home"
     said[f"segment.{next(iter(raw['segment']))}.ssid"] = f"{GUESS}the name on the air; write yours"
     return names

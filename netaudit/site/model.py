@@ -206,6 +206,10 @@ class Segment(Table):
         None, description="First and last address that is leased; the upper half of the network when left out"
     )
     lease_s: Time = Field(86400.0, gt=0, alias="lease", description="Lease time")
+    dhcp: bool = Field(
+        default=True,
+        description="A DHCP server leases addresses here; with `false` all are fixed on purpose, and a server that answers is a stranger",
+    )
     ssid: str | None = Field(None, min_length=1, max_length=32, description="Network name on the air, if it has one")
     interface: str | None = Field(
         None, pattern=r"^[^\s/]{1,15}$", description="This box's interface on the segment, needed to look at it"

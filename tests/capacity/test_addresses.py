@@ -82,6 +82,22 @@ def test_the_pool_holds_devices_and_the_leases_of_guests() -> None:
     assert count.planned == pytest.approx(16.0)
 
 
+def test_a_network_without_dhcp_has_no_pool_to_run_out() -> None:
+    """All are fixed: no line of a pool, nothing lies in one, as many devices as before, and the size of the network counts."""
+    device = {
+        "doors": {"kind": "desktop", "count": 12},
+        "desk": {"kind": "desktop", "address": "10.20.0.40"},
+        "bench": {"kind": "controller", "count": 60},
+    }
+    leased, fixed = (addresses.judge(plan(segment=small(dhcp=dhcp), device=device)) for dhcp in (True, False))
+    assert [one.kind for one in fixed.lines] == [Kind.DEVICE_COUNT]
+    counted = [line(verdict, Kind.DEVICE_COUNT, "segment:main") for verdict in (leased, fixed)]
+    assert counted[0].planned == counted[1].planned == 73
+    assert [step(one, "with a fixed address") for one in counted] == [1, 73]
+    assert kinds(leased) == ["fixed_in_pool device:desk", "network_too_small segment:main"]
+    assert kinds(fixed) == ["network_too_small segment:main"]
+
+
 def test_randomised_names_hold_more_leases() -> None:
     """Three identities in a visit hold three leases."""
     one = plan(segment=small(lease="24 h", guests={"arrivals_per_day": 2, "stay": "0.001 s"}))

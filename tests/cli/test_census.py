@@ -154,6 +154,21 @@ def test_the_demo_site_against_its_own_capture() -> None:
     assert "device:printer" in {device["planned"] for device in document["devices"]}
 
 
+def test_where_the_plan_has_no_dhcp_each_server_is_told(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """The router alone leases to the demo's gadgets: on a network with dhcp = false that is a fault, told once like the two of the family."""
+    text = (ROOT / "netaudit/demo/site.toml").read_text("utf-8")
+    for segment in ("family", "gadgets"):
+        text = text.replace(f"[segment.{segment}]\n", f"[segment.{segment}]\ndhcp = false\n")
+    plan = tmp_path / "site.toml"
+    plan.write_text(text, encoding="utf-8")
+    (tmp_path / "equipment.toml").write_bytes((ROOT / "netaudit/demo/equipment.toml").read_bytes())
+    assert main(["census", str(ROOT / "pcaps/wired.pcap"), "--site", str(plan)]) == 1
+    said = " ".join(capsys.readouterr().out.split())
+    assert "a DHCP server answers on vlan 10, where the plan has none: 10.71.10.1, 10.71.10.250" in said
+    assert "a DHCP server answers on vlan 20, where the plan has none: 10.71.20.1" in said
+    assert "more than one DHCP server" not in said
+
+
 def test_every_shared_capture_gets_an_answer(captures: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """Each file by itself: a document; one that can't be read also one line and status 2; never a traceback."""
     for path in sorted(captures.iterdir()):

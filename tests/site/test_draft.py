@@ -63,8 +63,10 @@ def test_every_guess_is_marked() -> None:
         "seen", [Seen("02:00:5e:00:00:01", (HOME[7],), ("cam.local",), "camera", "offers _rtsp._tcp")], (HOME,)
     )
     text = plan_text(draft.raw, comments=draft.comments).splitlines()
-    for header in ("[device.cam]", "[switch.switch-1]", "[recorder.recorder]", "[router]"):
+    for header in ("[segment.home]", "[device.cam]", "[switch.switch-1]", "[recorder.recorder]", "[router]"):
         assert text[text.index(header) - 1].startswith(f"# {GUESS}")
+    # Who is seen says nothing of how it got its address.
+    assert "dhcp = false" in text[text.index("[segment.home]") - 1]
     assert "offers _rtsp._tcp" in text[text.index("[device.cam]") - 1]
 
 

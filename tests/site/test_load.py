@@ -89,6 +89,8 @@ WRONG = [
     ("bad ref", FLAT + '[injector.x]\nfeeds = "router"\n', 22, "can't stand here"),
     ("channel", FLAT.replace("[access_point.hall]", '[[access_point.hall.radio]]\nband = "2.4"\nchannel = 36'), 13, "no channel of the 2.4 GHz band"),
     ("pool", FLAT.replace('ssid = "flat"', 'pool = ["192.168.20.200", "192.168.20.100"]'), 6, "write the lower address first"),
+    ("pool without DHCP", FLAT.replace('ssid = "flat"', 'pool = ["192.168.20.100", "192.168.20.200"]\ndhcp = false'), 6, "pool: needs DHCP"),
+    ("guests without DHCP", FLAT.replace('ssid = "flat"', "dhcp = false\nguests = { arrivals_per_day = 2 }"), 7, "guests: needs DHCP"),
     ("time zone", FLAT.replace('name = "Small flat"', 'name = "x"\ntime_zone = "Mars/Base"'), 3, "no IANA time zone"),
     ("no switch", FLAT.replace("[switch.cupboard]\nports = 8", ""), 19, "has no switch"),
     ("alert without address", FLAT + "[alert.mail]\n", 21, "needs one of url_env"),

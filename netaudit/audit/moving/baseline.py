@@ -24,6 +24,9 @@ if TYPE_CHECKING:
     from netaudit.audit.acceptance.evidence import Evidence
     from netaudit.site.model import Site
 
+# What a service is called that answers who asks for an address.
+LEASES: Final = "leases addresses (DHCP)"
+
 
 @dataclass(frozen=True, slots=True)
 class Delays:
@@ -60,6 +63,11 @@ class Baseline:
     delays: tuple[Delays, ...] = ()
     services: tuple[Service, ...] = ()
     ssids: tuple[str, ...] = ()
+
+    @property
+    def leased(self) -> bool:
+        """Somebody leased addresses."""
+        return any(service.what == LEASES for service in self.services)
 
 
 _FORM: Final = TypeAdapter(Baseline)
@@ -149,5 +157,5 @@ def _services(evidence: Evidence) -> tuple[Service, ...]:
         if notice.kind == vocabulary.DHCP_SERVER:
             detail = dict(notice.detail)
             segment = notice.place.removeprefix("segment:")
-            found.add((segment, "leases addresses (DHCP)", detail.get("server", ""), detail.get("mac", "")))
+            found.add((segment, LEASES, detail.get("server", ""), detail.get("mac", "")))
     return tuple(Service(*one) for one in sorted(found))

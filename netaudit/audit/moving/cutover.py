@@ -8,7 +8,7 @@ from enum import StrEnum
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit import vocabulary
-from netaudit.audit.moving.known import Known, joined_by_name, known_in, where_planned
+from netaudit.audit.moving.known import Known, joined_by_name, known_in, to_set, where_planned
 from netaudit.audit.moving.match import match
 from netaudit.audit.roster import EQUIPMENT_OFFLINE_AFTER_S, enrol
 from netaudit.audit.rules.addresses import CONFLICT_LASTS
@@ -175,6 +175,10 @@ def _needed(roster: Roster, site: Site, baseline: Baseline, device: Known) -> st
     if not needs and ssid is not None:
         needs = f"network name {ssid}, as before" if ssid in baseline.ssids else f"join it to {ssid}"
     fixed = f"fixed address {thing.address}" if thing and thing.address else ""
+    if not fixed:
+        was = device.addresses[0] if device.addresses else ""
+        own = to_set(site, thing.segment if thing else device.segment, None, was, leased=baseline.leased)
+        fixed = f"set {own} in it" if own else ""
     return "; ".join(part for part in (needs, fixed) if part)
 
 

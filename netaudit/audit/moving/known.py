@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from dataclasses import dataclass
 from datetime import datetime  # noqa: TC003 - pydantic resolves the fields' types
+from ipaddress import IPv4Address
 from typing import TYPE_CHECKING
 
 from netaudit.audit.roster import enrol
@@ -171,6 +172,21 @@ def joined_by_name(roster: Roster, site: Site, device: Known) -> str | None:
         return site.segment[thing.segment].ssid if thing.wifi else None
     room = roster.rooms.get(device.segment)
     return site.segment[device.segment].ssid if room is not None and (room.open_house or room.wifi) else None
+
+
+def to_set(site: Site, segment: str, planned: str | None, was: str, *, leased: bool) -> str:
+    """
+    Say which address somebody must set in a device where the plan has no DHCP; empty where it gets or keeps one by itself.
+
+    Args:      planned: its fixed address; was: its address before; leased: somebody leased addresses before, so it may be a lease.
+    """
+    found = site.segment.get(segment)
+    if found is None or found.dhcp:
+        return ""
+    wanted = planned or (was if was and IPv4Address(was) in found.network else "")
+    if wanted and wanted == was and not leased:
+        return ""
+    return wanted or f"an address of {found.network}"
 
 
 def where_planned(site: Site, group: str) -> tuple[str, str, str]:

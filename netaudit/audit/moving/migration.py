@@ -10,7 +10,8 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address
 from typing import TYPE_CHECKING, Final
 
-from netaudit.audit.moving.known import joined_by_name, where_planned
+from netaudit.audit.moving.baseline import LEASES
+from netaudit.audit.moving.known import joined_by_name, to_set, where_planned
 from netaudit.audit.roster import enrol, gateway_of
 
 if TYPE_CHECKING:
@@ -118,20 +119,25 @@ def _task(roster: Roster, site: Site, baseline: Baseline, device: Known) -> Task
         steps.append(needs)
     elif thing.wifi and not joins:
         steps.append(f"join it to {ssid}" if ssid else "its network has no name on the air: connect it by cable")
-    if thing.address and was and thing.address != was:
+    asks = site.segment[thing.segment].dhcp
+    moves = asks and bool(thing.address and was and thing.address != was)
+    own = to_set(site, thing.segment, thing.address, was, leased=baseline.leased)
+    if own:
+        steps.append(f"set {own} in it")
+    elif moves:
         steps.append(f"give it {thing.address}, or reserve that for {device.mac}")
-    elif thing.address:
+    elif thing.address and asks:
         steps.append(f"reserve {thing.address} for {device.mac}")
+    idle = "it keeps its address" if not asks else "it joins" if thing.wifi else "it asks again when its cable is moved"
     return Task(
         title=thing.label or thing.ref.partition(":")[2],
         room=room,
         kind=kind,
         was=was,
-        becomes=thing.address or "leased",
+        becomes=thing.address or ("leased" if asks else "fixed"),
         segment=thing.segment,
-        do="; ".join(steps)
-        or ("nothing: it asks again when its cable is moved" if not thing.wifi else "nothing: it joins"),
-        by_hand=bool(needs) or not joins or bool(thing.address and was and thing.address != was),
+        do="; ".join(steps) or f"nothing: {idle}",
+        by_hand=bool(needs) or not joins or moves or bool(own),
     )
 
 
@@ -142,22 +148,27 @@ def _unnamed(roster: Roster, site: Site, baseline: Baseline, device: Known) -> T
     counted = room is not None and (room.open_house or room.wifi + room.wired > 0)
     ssid = joined_by_name(roster, site, device) if counted else None
     joins = counted and (ssid is None or ssid in baseline.ssids)
+    own = to_set(site, device.segment, None, was, leased=baseline.leased) if counted else ""
     if not counted:
         do = "not in the plan: write it in, or leave it behind"
-    elif joins:
+    elif joins and not own:
         do = "nothing: it joins, as one of those that the plan counts without a name"
     else:
-        do = f"join it to {ssid}"
-    becomes, segment = ("leased", device.segment) if counted else ("", "")
-    return Task(device.title, device.room, device.kind, was, becomes, segment, do, by_hand=not joins)
+        do = "; ".join(
+            part for part in ("" if joins else f"join it to {ssid}", f"set {own} in it" if own else "") if part
+        )
+    becomes, segment = ("", "")
+    if counted:
+        becomes, segment = "leased" if site.segment[device.segment].dhcp else "fixed", device.segment
+    by_hand = not joins or bool(own)
+    return Task(device.title, device.room, device.kind, was, becomes, segment, do, by_hand=by_hand)
 
 
 def _steps(
     site: Site, baseline: Baseline, *, overlaps: tuple[str, ...], kept: set[str], by_hand: int
 ) -> tuple[Step, ...]:
-    servers = ", ".join(
-        sorted({one.address for one in baseline.services if one.what.startswith("leases") and one.address})
-    )
+    servers = ", ".join(sorted({one.address for one in baseline.services if one.what == LEASES and one.address}))
+    fixed = ", ".join(name for name, segment in site.segment.items() if not segment.dhcp)
     gateways = ", ".join(f"{gateway_of(segment)} ({name})" for name, segment in site.segment.items())
     steps = [
         Step(
@@ -200,7 +211,8 @@ def _steps(
             "Change over who leases addresses",
             "Take the old router off the house's cables, then connect the new one. Never both: two servers that don't "
             "know each other lease the same addresses twice.",
-            "netaudit accept SITE passes dhcp: one server answers on each network.",
+            "netaudit accept SITE passes dhcp: one server answers on each network"
+            + (f", and none on {fixed}, where all addresses are fixed." if fixed else "."),
             "Unplug the new router, plug the old one in; with short leases all is as before within half an hour.",
         ),
         Step(

@@ -38,7 +38,11 @@ def judge_twice(case: Case) -> Iterator[Verdict]:
 
 
 def judge_servers(case: Case) -> Iterator[Verdict]:
-    """Say who leases addresses besides the router. A single server that is not the router is somebody's choice."""
+    """
+    Say who leases addresses besides the router, or at all where nobody should.
+
+    A single server that is not the router is somebody's choice, unless the plan has none on the segment.
+    """
     servers: defaultdict[str, dict[str, tuple[datetime, str]]] = defaultdict(dict)
     for said in case.seen.told(vocabulary.DHCP_SERVER, SERVER_LASTS):
         detail = dict(said.detail)
@@ -47,18 +51,22 @@ def judge_servers(case: Case) -> Iterator[Verdict]:
         if server and (server not in servers[said.place] or said.first_at < servers[said.place][server][0]):
             servers[said.place][server] = (said.first_at, detail.get("mac", ""))
     for place, heard in servers.items():
-        if len(heard) < 2:
+        name = place.removeprefix("segment:")
+        segment = case.site.segment.get(name)
+        none_planned = segment is not None and not segment.dhcp
+        if len(heard) < 2 and not none_planned:
             continue
-        segment = case.site.segment.get(place.removeprefix("segment:"))
-        own = str(gateway_of(segment)) if segment else ""
-        first = own if own in heard else min(heard, key=lambda server: (heard[server][0], server))
-        others = sorted(set(heard) - {first})
-        evidence = (
-            ("segment", place.removeprefix("segment:")),
-            ("first", first),
-            ("others", ", ".join(f"{server} {heard[server][1]}".strip() for server in others)),
-        )
-        yield Verdict(place, Mark.HOLDS, "second", min(heard[server][0] for server in others), evidence)
+        evidence: tuple[tuple[str, str], ...] = (("segment", name),)
+        others = set(heard)
+        if not none_planned:
+            own = str(gateway_of(segment)) if segment else ""
+            first = own if own in heard else min(heard, key=lambda server: (heard[server][0], server))
+            others.remove(first)
+            evidence += (("first", first),)
+        listed = ", ".join(f"{server} {heard[server][1]}".strip() for server in sorted(others))
+        since = min(heard[server][0] for server in others)
+        words = "unplanned" if none_planned else "second"
+        yield Verdict(place, Mark.HOLDS, words, since, (*evidence, ("others", listed)))
 
 
 def judge_place(case: Case) -> Iterator[Verdict]:
@@ -156,13 +164,17 @@ TWICE: Final = Rule(
 )
 SECOND_SERVER: Final = Rule(
     key="second_dhcp",
-    question="Does only one device lease addresses?",
-    limit_source="RFC 2131: a segment's servers must agree; two that don't know each other can't",
+    question="Does only one device lease addresses, and none where none should?",
+    limit_source="RFC 2131: a segment's servers must agree; two that don't know each other can't; the plan's `dhcp`",
     weight=Weight.NOW,
     words={
         "second": Words(
             "A second device leases addresses on network {segment}: {others}, besides {first}",
             "Find it, often a router plugged in the wrong way round, and switch off its DHCP server.",
+        ),
+        "unplanned": Words(
+            "A device leases addresses on network {segment}, where the plan has no DHCP: {others}",
+            "Find it and switch off its DHCP server; if it is meant to lease, take dhcp = false out of the plan.",
         ),
     },
     judge=judge_servers,

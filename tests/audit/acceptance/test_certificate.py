@@ -23,7 +23,7 @@ from netaudit.audit.acceptance.checks.table import CHECKS
 from netaudit.audit.acceptance.evidence import freeze, read_evidence, write_evidence
 from netaudit.audit.sealed import digest
 from netaudit.errors import CaptureError, OutOfRange
-from netaudit.observe.observation import How, Notice, Sample, Sighting
+from netaudit.observe.observation import Health, How, Notice, Sample, Sighting
 from netaudit.site.load import fingerprint, parse_site
 from tests.audit.acceptance.house import (
     BEGAN,
@@ -234,6 +234,25 @@ def _no_server(seen: list[Observation]) -> list[Observation]:
     return [one for one in seen if not (isinstance(one, Notice) and one.kind == "dhcp_server")]
 
 
+OFFERED_GATE = notice(
+    "segment:things", vocabulary.DHCP_SERVER, server="10.0.0.1", mac=STRANGER, address="198.51.100.21"
+)
+
+
+def _served_at_home(seen: list[Observation]) -> list[Observation]:
+    """Only the home has a server."""
+    return [
+        one
+        for one in seen
+        if not (isinstance(one, Notice) and (one.kind, one.place) == ("dhcp_server", "segment:things"))
+    ]
+
+
+def _unasked(seen: list[Observation]) -> list[Observation]:
+    """And nobody asked the things for theirs."""
+    return [one for one in _served_at_home(seen) if not (isinstance(one, Health) and one.source == "dhcp:things")]
+
+
 def _unseen_alert(seen: list[Observation]) -> list[Observation]:
     return edit(seen, Notice, lambda one: one.kind == words.ALERT, detail=(("arrived", "no"),))
 
@@ -285,6 +304,26 @@ def test_each_side_of_each_limit(change: Fault, checks: list[str]) -> None:
     """On the near side nothing fails, on the far side the one check."""
     certificate = judged(change(as_planned()))
     assert [result.key for result in certificate.results if result.outcome is Outcome.FAILED] == checks
+
+
+@pytest.mark.parametrize(
+    ("change", "outcome", "failed"),
+    [
+        (_served_at_home, Outcome.PASSED, []),
+        (lambda seen: seen, Outcome.FAILED, ["dhcp"]),
+        # What a stranger offers is fixed for the gate: that is the stranger's trouble too, and told once.
+        (lambda seen: [*_served_at_home(seen), OFFERED_GATE], Outcome.FAILED, ["dhcp"]),
+        (_unasked, Outcome.NOT_TESTED, []),
+    ],
+    ids=["nobody leases", "the router leases", "a stranger leases", "nobody asked"],
+)
+def test_a_network_without_dhcp_on_purpose_needs_no_waiver(change: Fault, outcome: Outcome, failed: list[str]) -> None:
+    """With dhcp = false the silence that was asked for passes, whoever leases fails, and the check of one server alone says so."""
+    site = parse_site(PLAN.replace('pool = ["198.51.100.100", "198.51.100.199"]', "dhcp = false"))
+    results = {result.key: result for result in judged(change(as_planned()), site=site).results}
+    (things,) = [item for item in results["dhcp"].items if item.place == "segment:things"]
+    assert things.outcome is outcome
+    assert [key for key, result in results.items() if result.outcome is Outcome.FAILED] == failed
 
 
 def test_uneven_answers_are_jitter_alone() -> None:

@@ -253,3 +253,54 @@ def test_the_plan_of_the_move_has_a_way_back_at_every_step() -> None:
     assert tasks["kiln"].do == "nothing: it asks again when its cable is moved"
     assert tasks["plug-1"].do.startswith("not in the plan")
     assert (move.kept, move.added, move.dropped) == ((), (), ("osier",))
+
+
+NO_DHCP = PLAN.replace('pool = ["198.51.100.100", "198.51.100.199"]', "dhcp = false")
+
+
+def test_where_nobody_leases_each_address_is_set_by_hand() -> None:
+    """
+    Planned or not: what was perhaps a lease is set too. Where nobody leased before, who had its address keeps it.
+
+    The proof of the change-over says where no server is to answer, and who is missing what it needs.
+    """
+    site = parse_site(NO_DHCP)
+    moved = (
+        *seen_at(THEN, KILN, "198.51.100.101"),
+        *seen_at(THEN, GATE, "198.51.100.21"),
+        *seen_at(THEN, BOX, "10.0.0.9"),
+    )
+    kept = freeze_baseline("kept", site, evidence_of(THEN, moved), source="looking")
+    gate = "press its button for ten seconds"
+    wanted = [
+        (before(), {"kiln": "set an address of 198.51.100.0/24 in it", "gate": f"{gate}; set 198.51.100.21 in it"}),
+        (kept, {"kiln": "nothing: it keeps its address", "gate": gate}),
+    ]
+    for old, said in wanted:
+        move = plan_move(old, site)
+        tasks = {task.title: task for task in move.tasks}
+        assert {title: tasks[title].do for title in said} == said
+        assert (tasks["kiln"].becomes, tasks["kiln"].by_hand) == ("fixed", old is not kept)
+        assert tasks["box"].do.startswith("nothing: it asks again")
+        (change,) = [step for step in move.steps if step.title == "Change over who leases addresses"]
+        assert change.proof.endswith(
+            "one server answers on each network, and none on things, where all addresses are fixed."
+        )
+    rows = {row.title: row.note for row in progress(before(), site, evidence_of(NIGHT, ())).rows}
+    assert rows["kiln"] == "set an address of 198.51.100.0/24 in it"
+
+
+def test_a_device_that_is_only_counted_gets_its_address_by_hand_too() -> None:
+    """One of the plugs, known by neither MAC nor address, on a network where nobody leases."""
+    site = parse_site(
+        NO_DHCP.replace("[segment.things]", '[segment.things]\nssid = "osier-things"').replace(
+            PLUGS, PLUGS.replace("3", "4")
+        )
+    )
+    stranger = seen_at(THEN, "02:00:5e:00:53:77", "198.51.100.120", segment="things")
+    (task,) = plan_move(freeze_baseline("old", site, evidence_of(THEN, stranger), source="looking"), site).tasks
+    assert (task.do, task.becomes, task.by_hand) == ("join it to osier-things", "fixed", True)
+    leased = Notice(THEN, "segment:things", "dhcp_server", (("mac", OLD_ROUTER), ("server", "198.51.100.1")))
+    old = freeze_baseline("old", site, evidence_of(THEN, [*stranger, leased]), source="looking")
+    (task,) = plan_move(old, site).tasks
+    assert task.do == "join it to osier-things; set 198.51.100.120 in it"

@@ -40,6 +40,19 @@ def test_the_same_server_twice_is_one() -> None:
     assert scene.notice("segment:home", "dhcp_server", server="192.0.2.1", mac="").holds(SECOND_SERVER) == {}
 
 
+@pytest.mark.parametrize("server", ["192.0.2.1", "192.0.2.9"])
+def test_where_the_plan_has_no_dhcp_one_server_is_one_too_many(server: str) -> None:
+    """The router or another: on a segment with dhcp = false it is found and named; silence there is fine."""
+    site = parse_site(PLAN.replace("[segment.home]\n", "[segment.home]\ndhcp = false\n"))
+    assert Scene(site=site).ask(SECOND_SERVER) == []
+    (verdict,) = (
+        Scene(site=site).notice("segment:home", "dhcp_server", server=server, mac=stranger(9)).ask(SECOND_SERVER)
+    )
+    assert said(SECOND_SERVER, verdict) == (
+        f"A device leases addresses on network home, where the plan has no DHCP: {server} {stranger(9)}"
+    )
+
+
 @pytest.mark.parametrize(
     ("mac", "address", "words"),
     [

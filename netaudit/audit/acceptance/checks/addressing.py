@@ -52,19 +52,27 @@ def _servers(trial: Trial, segment: str) -> dict[str, list[Mapping[str, str]]]:
 
 
 def _own(trial: Trial, segment: str) -> str | None:
-    """Name the server that belongs here: the router if it leases, else the only one that does."""
+    """Name the server that belongs here: the router if it leases, else the only one that does; none where none is planned."""
+    if not trial.site.segment[segment].dhcp:
+        return None
     found = _servers(trial, segment)
     router = str(gateway_of(trial.site.segment[segment]))
     return router if router in found else next(iter(found)) if len(found) == 1 else None
 
 
 def judge_servers(trial: Trial) -> Iterator[Item]:
-    """Ask whether exactly one DHCP server answered on each segment."""
+    """Ask whether exactly one DHCP server answered on each segment, and none where the plan has none."""
     asked = {one.source for one in trial.evidence.health if one.good}
-    for name in trial.site.segment:
+    for name, segment in trial.site.segment.items():
         place, found = f"segment:{name}", _servers(trial, name)
-        if len(found) > 1:
-            listed = ", ".join(f"{server} ({offers[0].get('mac', '?')})" for server, offers in sorted(found.items()))
+        listed = ", ".join(f"{server} ({offers[0].get('mac', '?')})" for server, offers in sorted(found.items()))
+        if found and not segment.dhcp:
+            yield failed(
+                place,
+                f"a DHCP server answers where none is planned: {listed}",
+                "Find it and switch its server off; if it is meant to lease, take dhcp = false out of the plan.",
+            )
+        elif len(found) > 1:
             yield failed(
                 place,
                 f"{len(found)} DHCP servers answer: {listed}",
@@ -72,11 +80,13 @@ def judge_servers(trial: Trial) -> Iterator[Item]:
             )
         elif found:
             yield passed(place, f"{next(iter(found))} answers, and no other")
+        elif f"dhcp:{name}" in asked and not segment.dhcp:
+            yield passed(place, "no DHCP server answers, and none is planned")
         elif f"dhcp:{name}" in asked:
             yield failed(
                 place,
                 "no DHCP server answers",
-                "Switch on the router's DHCP server for it; where all addresses are fixed on purpose, waive this with your name.",
+                "Switch on the router's DHCP server for it; where all addresses are fixed on purpose, write dhcp = false.",
             )
         else:
             yield untested(place, "nobody asked for an address")
@@ -207,7 +217,10 @@ DUPLICATES: Final = Check(
     "duplicates", "Has each device its own address?", "RFC 5227, 2.4: an address belongs to one host", judge_duplicates
 )
 DHCP: Final = Check(
-    "dhcp", "Does one server lease addresses?", "RFC 2131: the servers of a network must agree", judge_servers
+    "dhcp",
+    "Does one server lease addresses, where one should?",
+    "RFC 2131: the servers of a network must agree",
+    judge_servers,
 )
 POOLS: Final = Check("pools", "Are leases in their pool?", "the plan's pools", judge_pools)
 FIXED: Final = Check("fixed", "Are fixed addresses where the plan has them?", "the plan's addresses", judge_fixed)
