@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Final
 from zoneinfo import ZoneInfo
 
 from netaudit.site.asked import ASKED
+from netaudit.site.counted import counted
 from netaudit.site.ranges import is_loopback, is_own, is_plannable
 from netaudit.site.topology import ROUTER, switch_segment
 
@@ -109,7 +110,7 @@ def _refs(site: Site) -> Iterator[Fault]:
         elif kind != "router" and name not in getattr(site, kind):
             yield (
                 path,
-                f'"{ref}" is not in the plan; {_known(getattr(site, kind), kind.replace("_", " ") + " tables", ref.partition(":")[2])}',
+                f'"{ref}" is not in the plan; {_known(getattr(site, kind), kind.replace("_", " ") + " tables", name)}',
             )
 
 
@@ -123,11 +124,12 @@ def _twice(site: Site) -> Iterator[Fault]:
 
 def _port_names(site: Site) -> Iterator[Fault]:
     """A name of a router's port means one of the ports that it has."""
-    ports, names = sum(group.count for group in site.router.ports), [one.casefold() for one in site.router.port_names]
+    names, ports = site.router.port_names, sum(group.count for group in site.router.ports)
     if len(names) > ports:
         yield ("router", "port_names"), f"names {len(names)} ports of {ports}; raise ports or shorten the list"
     for index, name in enumerate(names):
-        if not name.strip() or name in names[:index]:
+        # What it says of itself is looked up without regard to capitals, so two names that differ in them alone are one.
+        if not name.strip() or name.casefold() in (one.casefold() for one in names[:index]):
             yield ("router", "port_names", index), f'"{name}" is no name of one port; write what the router calls it'
 
 
@@ -254,7 +256,7 @@ def _hosts(site: Site) -> Iterator[Fault]:
             if len(owned) > count:
                 yield (
                     (table, name, "mac"),
-                    f"lists {len(owned)} addresses for {count} device{'s' * (count > 1)}; raise count or shorten the list",
+                    f"lists {len(owned)} addresses for {counted(count, 'device')}; raise count or shorten the list",
                 )
             for index, mac in enumerate(owned):
                 if mac in macs:

@@ -75,7 +75,7 @@ WRONG = [
     ("the router's mac twice", FLAT + 'mac = ["02:00:00:00:00:01"]\n[router]\nmac = ["02:00:00:00:00:01"]\n', 21, "already belongs to the router"),
     ("a switch named as the router", FLAT + "[switch.router]\nports = 4\n", 21, "is the router's own name"),
     ("a router with more names than ports", FLAT + '[router]\nports = 1\nport_names = ["p1", "p2"]\n', 23, "names 2 ports of 1"),
-    ("two ports of a name", FLAT + '[router]\nport_names = ["p1", "P1"]\n', 22, "no name of one port"),
+    ("two ports of a name", FLAT + '[router]\nport_names = ["p1", "P1"]\n', 22, '"P1" is no name of one port'),
     ("a switch outside", FLAT + '[switch.b]\naddress = "192.168.21.9"\n', 22, "is outside 192.168.20.0/24"),
     ("a switch in another segment", FLAT + '[switch.b]\nsegment = "hoem"\n', 22, '"hoem" is not in the plan'),
     ("a switch's agent on a device", FLAT + 'address = "192.168.20.9"\n[switch.cupboard.snmp]\naddress = "192.168.20.9"\ncommunity_env = "C"\n', 21, "already belongs to switch:cupboard"),
