@@ -82,7 +82,7 @@ class Looks:
         self.looking = looking
         self.learnt: dict[str, Learnt] = {}
         # One for all looks: what a plan allows on a segment is their sum.
-        self._pace = Pace(looking.pace_per_s, now_s=time.monotonic())
+        self.pace = Pace(looking.pace_per_s, now_s=time.monotonic())
         self._sink = sink
         self._now = now
 
@@ -109,7 +109,7 @@ class Looks:
                 self.interface,
                 self.segment.network,
                 segment=self.name,
-                pace=self._pace,
+                pace=self.pace,
                 retries=self.looking.retries,
             )
             self.learn(result.sightings)
@@ -130,7 +130,7 @@ class Looks:
                 segment=self.name,
                 networks=[network],
                 candidates=likely_addresses(known, [network]),
-                pace=self._pace,
+                pace=self.pace,
                 retries=self.looking.retries,
             )
             return result.sightings
@@ -185,7 +185,7 @@ class Looks:
                 interval_s=spread_s,
                 timeout_s=min(1.0, max(0.1, interval_s - spread_s)),
                 pace_hz=self.looking.pace_per_s,
-                pace=self._pace,
+                pace=self.pace,
             )
             by_place = {target.place: target for target in targets}
             answered = [

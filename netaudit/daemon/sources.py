@@ -329,6 +329,7 @@ class Sources:
                             gap_s=0.1,
                             interval_s=1.0,
                             timeout_s=0.5,
+                            pace=look.pace,
                         )
                     except NetauditError:
                         return None

@@ -12,9 +12,11 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from netaudit.daemon import sources as module
 from netaudit.daemon.looks import Learnt, Looks
 from netaudit.daemon.sources import Sources
-from netaudit.observe.observation import Health, Sample
+from netaudit.observe.echo import EchoResult
+from netaudit.observe.observation import Health, How, Sample, Sighting
 from netaudit.observe.snmp.links import Way, find_links
 from netaudit.site.load import parse_site
 from netaudit.store.store import Store
@@ -255,6 +257,23 @@ def test_the_router_is_asked_where_it_was_heard(lab: Lab, gateway: Host, answers
     """Before anybody was heard nothing is known; then a router that answers, keeps silent or is gone is told apart."""
     lab.segment([gateway, *PLANNED[1:]], own=["192.0.2.1/26"])
     assert lab.call(ask_the_router) == (None, answers)
+
+
+async def test_the_router_is_asked_within_the_pace_of_all_looks(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its echoes take their turns with the sweep's and those to devices: the plan's pace is for their sum."""
+    site = parse_site(PLAN)
+    look = Looks("home", site.segment["home"], "seg0", site.looking, sink=lambda _: None, now=lambda: datetime.now(UTC))
+    look.learn([Sighting(datetime.now(UTC), "home", GATEWAY.mac, GATEWAY.address, How.ARP)])
+    paces: list[object] = []
+
+    async def asked(*_: object, pace: object = None, **__: object) -> EchoResult:
+        paces.append(pace)
+        return EchoResult((), 0, 0, 0, 0, 0.0)
+
+    monkeypatch.setattr(module, "echo", asked)
+    told = Sources(site, sink=lambda _: None, now=lambda: datetime.now(UTC), environ={}, looks=[look])
+    assert await told.gateway_answers() is False
+    assert paces == [look.pace]
 
 
 @pytest.mark.timeout(240)
