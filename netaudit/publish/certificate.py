@@ -81,8 +81,6 @@ def where(place: str, site: Site) -> str:
     if "->" in place:
         one, _, other = place.removeprefix("segment:").partition("->")
         return f"{place_name(f'segment:{one}', site)} to {place_name(f'segment:{other}', site)}"
-    if place == "site":
-        return "the whole site"
     if place.startswith("address:"):
         return harmless(place.removeprefix("address:"))
     return place_name(place, site)

@@ -17,7 +17,7 @@ from netaudit.publish.captions import Captions, floor_words, line_text, worst
 from netaudit.publish.look import STATE_MEANINGS, STATE_WORDS
 from netaudit.publish.outline import outline
 from netaudit.publish.svg import Sheet, fit, text_width, wrap
-from netaudit.publish.text import harmless, identity, in_words, place_name
+from netaudit.publish.text import capital, harmless, identity, in_words, place_name
 from netaudit.site.counted import counted
 from netaudit.site.topology import ROUTER
 
@@ -466,7 +466,7 @@ class _Drawing:
 
 def _sentences(*parts: str) -> str:
     """Write parts as sentences: a capital in front, a full stop behind."""
-    return " ".join(f"{part[:1].upper()}{part[1:].rstrip('.')}." for part in parts if part)
+    return " ".join(f"{capital(part).rstrip('.')}." for part in parts if part)
 
 
 def _stroke(rate_bps: float) -> float:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from netaudit.audit.moving.cutover import REMAINING, Stage
 from netaudit.publish.template import render
-from netaudit.publish.text import place_name
+from netaudit.publish.text import capital, place_name
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -81,7 +81,7 @@ def night_view(progress: Progress, site: Site) -> NightView:
         listed = sorted(chosen, key=lambda row: (row.room == "", row.room))
         return tuple(
             Room(
-                _capital(place_name(f"room:{name}", site)) if name else "Where these are isn't known",
+                capital(place_name(f"room:{name}", site)) if name else "Where these are isn't known",
                 tuple(group),
                 back[name],
                 expected[name],
@@ -104,10 +104,6 @@ def night_view(progress: Progress, site: Site) -> NightView:
         remaining=rooms(row for row in rows if row.stage in REMAINING),
         others=tuple((name, rooms(chosen), len(chosen)) for name, chosen in others.items()),
     )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
 
 
 def night_values(progress: Progress, site: Site) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from netaudit.publish.text import harmless, moment, place_name, quantity
+from netaudit.publish.text import capital, harmless, moment, place_name, quantity
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -60,7 +60,7 @@ def _firmware(site: Site, firmware: Sequence[Heard], until: datetime) -> Iterato
         if (until - heard.first_at).total_seconds() >= FIRMWARE_S:
             text = harmless(dict(heard.detail).get("text", ""), 80)
             yield (
-                f"{_first_up(place_name(heard.place, site))} has had the firmware text \u201c{text}\u201d since "
+                f"{capital(place_name(heard.place, site))} has had the firmware text \u201c{text}\u201d since "
                 f"{moment(heard.first_at, site.site)}. See whether its maker has a newer one."
             )
 
@@ -77,7 +77,3 @@ def _mutes(site: Site, findings: Sequence[Finding], until: datetime) -> Iterator
                 f"A finding at {place_name(finding.place, site)} is muted until "
                 f"{moment(finding.muted_until, site.site)}: \u201c{harmless(finding.reason)}\u201d."
             )
-
-
-def _first_up(text: str) -> str:
-    return text[:1].upper() + text[1:]

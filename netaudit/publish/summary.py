@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from netaudit.audit.rules.outgrown import BUSY_AIR, OUTGROWN
 from netaudit.capacity.advice import CURES, is_echo
 from netaudit.capacity.line import Kind, State
-from netaudit.publish.text import kind_name, place_name, quantity, told, without_macs
+from netaudit.publish.text import capital, kind_name, place_name, quantity, told, without_macs
 from netaudit.publish.views import headroom
 from netaudit.site.counted import counted
 
@@ -121,13 +121,13 @@ def summarise(
 def _caution(lead: str, place: str, text: str, cure: str, site: Site) -> ToDo:
     locale = site.site.locale
     said = f"{lead}{place_name(place, site)}: {told(text, locale).rstrip('.')}."
-    return ToDo(said[:1].upper() + said[1:], told(cure, locale))
+    return ToDo(capital(said), told(cure, locale))
 
 
 def _finding(found: FindingView, site: Site) -> ToDo:
     locale = site.site.locale
     said = without_macs(told(found.text, locale).rstrip("."))
-    return ToDo(f"{said[:1].upper()}{said[1:]}.", told(found.cure, locale))
+    return ToDo(f"{capital(said)}.", told(found.cure, locale))
 
 
 def _rule_of(one: Standing) -> str:

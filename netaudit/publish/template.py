@@ -31,6 +31,7 @@ def _environment() -> Environment:
         harmless=text.harmless,
         told=text.told,
         coded=text.coded,
+        capital=text.capital,
         kind_words=text.KIND_WORDS.get,
         identity=text.identity,
         quantity=text.quantity,

@@ -162,6 +162,11 @@ def unticked(text: str) -> str:
     return _TICKED.sub(r"\1", text)
 
 
+def capital(text: str) -> str:
+    """Begin a sentence with a capital letter, and leave the rest of it as it is."""
+    return text[:1].upper() + text[1:]
+
+
 def identity(ref: str) -> str:
     """Make a reference (`switch:barn`) a usable id: the same text, with what XML forbids written as %XX."""
     return "".join(
@@ -223,9 +228,14 @@ def figure(value: float, unit: str, locale: str = "en") -> str:
     return number(value, locale) if _is_counted(unit) else quantity(value, unit, locale)
 
 
+# Shares of a supply differ from their mathematical value in the last digits: 70 % of 90 less 63 is not one less than none.
+_ROUNDING: Final = 1e-6
+
+
 def left(value: float, unit: str, locale: str = "en") -> str:
     """Write how much is left as `figure` does, of what is counted only whole ones: nobody can use 0.4 of a port."""
-    return figure(math.floor(value) if _is_counted(unit) and math.isfinite(value) else value, unit, locale)
+    whole = _is_counted(unit) and math.isfinite(value)
+    return figure(math.floor(value + _ROUNDING) if whole else value, unit, locale)
 
 
 def _is_counted(unit: str) -> bool:
@@ -243,12 +253,12 @@ def place_name(place: str, site: Site | None = None) -> str:
     A place that the program does not know is written as it stands.
     """
     kind, _, rest = place.partition(":")
+    if kind == "site":
+        return "the whole site"
     if not rest:
         return "the router" if kind == "router" else harmless(place)
     if kind == "router/port":
         return f"the router, port {harmless(rest)}"
-    if kind == "site":
-        return "the whole site"
     if place == "link:wan":
         return "the line to the outside"
     if kind == "radio" and "/" in rest:

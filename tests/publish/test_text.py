@@ -121,6 +121,7 @@ PLACES = [
     ("segment:family/gateway", "gateway of network family"),
     ("access_point:hall", "access point hall"),
     ("site:budget", "the whole site"),
+    ("site", "the whole site"),
     ("device:02:00:5e:00:00:01", "a device without a name (02:00:5e:00:00:01)"),
     ("device:cameras/2", "device cameras 2"),
     ("something else", "something else"),
@@ -173,6 +174,8 @@ def test_spans_are_said_in_one_unit() -> None:
 def test_of_what_is_counted_only_whole_ones_are_left() -> None:
     """9.4 ports are nine, 10.4 too many are eleven; watts, shares and no limit stay what they are."""
     assert [left(value, "ports") for value in (9.4, -10.4, 3.0, math.inf)] == ["9", "\u221211", "3", "no limit"]
+    # 90 x 0.7 is 62.99999999999999 in binary: nothing is left of it, and nothing lacks.
+    assert left(90 * 0.7 - 63, "ports") == "0"
     assert left(15.5, "W") == figure(15.5, "W")
     assert left(0.345, "share of the time", "de") == "34,5\u00a0%"
 
