@@ -189,9 +189,11 @@ class Looks:
             )
             by_place = {target.place: target for target in targets}
             answered = [
-                Sighting(sample.at, self.name, target.mac, str(target.address), How.ECHO)
+                Sighting(
+                    sample.at, self.name, by_place[sample.place].mac, str(by_place[sample.place].address), How.ECHO
+                )
                 for sample in result.samples
-                if sample.value is not None and (target := by_place[sample.place]).mac is not None
+                if sample.value is not None
             ]
             self.learn(answered)
             return (*result.samples, *answered)

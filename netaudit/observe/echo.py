@@ -47,7 +47,7 @@ class EchoTarget:
 
     place: str
     address: IPv4Address
-    mac: str | None
+    mac: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,11 +78,11 @@ _LENGTHS = struct.Struct("!BxH")
 
 
 class _Way(Protocol):
-    """A way to send a probe and to get answers back; what comes back is (packed sender, ICMP message, arrival [ns])."""
+    """Where probes go and answers come from: what comes back is (packed sender, ICMP message, arrival [ns])."""
 
     def fileno(self) -> int: ...
     def message(self, target: EchoTarget, number: int, data: bytes) -> bytes | bytearray: ...
-    def send(self, target: EchoTarget, message: bytes | bytearray) -> bool: ...
+    def send(self, message: bytes | bytearray) -> bool: ...
     def receive(self) -> Iterator[tuple[bytes, bytes, int]]: ...
     def drops(self) -> int: ...
 
@@ -117,7 +117,7 @@ class _PacketWay:
     def message(self, target: EchoTarget, number: int, data: bytes) -> bytearray:
         """Give the frame; it is the same one each time, with other contents."""
         frame = self._frame
-        frame[_TARGET_MAC] = bytes.fromhex((target.mac or "").replace(":", ""))
+        frame[_TARGET_MAC] = bytes.fromhex(target.mac.replace(":", ""))
         frame[_TARGET_IP] = target.address.packed
         frame[_IP_CHECKSUM] = frame[_ICMP_CHECKSUM] = bytes(2)
         frame[_IP_CHECKSUM] = internet_checksum(frame[_IP]).to_bytes(2, "big")
@@ -126,7 +126,7 @@ class _PacketWay:
         frame[_ICMP_CHECKSUM] = internet_checksum(frame[_ICMP]).to_bytes(2, "big")
         return frame
 
-    def send(self, _target: EchoTarget, message: bytes | bytearray) -> bool:
+    def send(self, message: bytes | bytearray) -> bool:
         return self.sock.send(message)
 
     def receive(self) -> Iterator[tuple[bytes, bytes, int]]:
@@ -167,7 +167,7 @@ class _Round:
         data = _MARK.pack(self.secret, number).ljust(DATA_BYTES, b"\0")
         message = self.way.message(target, number, data)
         at_ns = self.now_ns()
-        if not self.way.send(target, message):
+        if not self.way.send(message):
             self.unsent += 1
             return
         self.probes.append(_Probe(target, at_ns))
@@ -218,10 +218,10 @@ async def echo(
     the frame is handed to the kernel and ends with the kernel's receive stamp: it includes some microseconds of sending.
 
     Args:      networks: of the plan; targets outside are refused; count 1 to 1,000; gap_s, interval_s, timeout_s [s];
-               pace_hz: bound on all probes together [frames/s]; pace: shared with other looks; source: our address, None takes the interface's own in
-               the targets' networks.
+               pace_hz: bound on all probes together [frames/s]; pace: shared with other looks, None makes one of pace_hz;
+               source: our address, None takes the interface's own in the targets' networks.
     Raises:    LookError: no right, no such interface, it went down, or a target that isn't ours to look at.
-               OutOfRange: more probes than the pace allows in the interval, too many targets, or no MAC.
+               OutOfRange: more probes than the pace allows in the interval, or too many targets.
     """
     _check(targets, networks, count=count, gap_s=gap_s, interval_s=interval_s, timeout_s=timeout_s)
     # In any stretch as long as the interval a burst has all its probes, or as many as the gaps between them let in.
@@ -275,8 +275,6 @@ def _check(
         )
     for target in targets:
         check_address(target.address, networks)
-        if target.mac is None:
-            raise OutOfRange(f"{target.place}: no MAC is known for {target.address}; a sweep finds it")
 
 
 def _source(interface: str, source: IPv4Address | None, networks: Sequence[IPv4Network]) -> IPv4Address:
