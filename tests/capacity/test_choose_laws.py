@@ -301,6 +301,31 @@ def test_disks_that_cannot_be_arranged_are_refused_in_words() -> None:
     assert "inf" not in str(refused.value).split()
 
 
+def test_air_that_no_sheet_carries_is_refused_once() -> None:
+    """Sixty televisions on one drawn access point: its radio's time and stations are what fails, not its channel once more."""
+    fast: Row = {"ports": [{"count": 8, "rate": "10 Gb/s"}]}
+    raw = {
+        **desks(1, 0.0),
+        "segment": {"home": {"network": "192.0.2.0/24", "ssid": "home"}},
+        "router": {"wan_down": "10 Gb/s", "wan_up": "10 Gb/s"},
+        "room": {"hall": {}},
+        "access_point": {"point": {"at": "hall"}},
+        "device": {"screens": {"kind": "television", "count": 60, "at": "hall"}},
+    }
+    sheets = {
+        "switch": {"eight": {**fast, "price": 5}},
+        "router": {"eight": {**fast, "price": 9, "routed": "100 Gb/s"}},
+        "access_point": {
+            "point": {"price": 9, "power": {"supply": "mains"}, "rate": "10 Gb/s", "radio": [{"band": "5"}]}
+        },
+    }
+    with pytest.raises(NoSolution, match=r"fails at radio:point/5: lacks .* % of the time: ") as refused:
+        choose(raw, Equipment.model_validate(sheets))
+    assert "radio:point/5: lacks 59 stations" in str(refused.value)
+    assert not str(refused.value).endswith("more")
+    assert "channel:" not in str(refused.value)
+
+
 def desks(count: int, growth: float) -> Row:
     """A closet for two switches and some computers."""
     return {
