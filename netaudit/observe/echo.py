@@ -226,7 +226,8 @@ async def echo(
     _check(targets, networks, count=count, gap_s=gap_s, interval_s=interval_s, timeout_s=timeout_s)
     # In any stretch as long as the interval a burst has all its probes, or as many as the gaps between them let in.
     within = count if gap_s == 0 else min(count, math.floor(interval_s / gap_s) + 1)
-    if len(targets) * within / interval_s > pace_hz:
+    # A billionth more is rounding: 11 / (11 / 60) is not 60.
+    if len(targets) * within / interval_s > pace_hz * (1 + 1e-9):
         needed_s = len(targets) * count / pace_hz
         raise OutOfRange(
             f"{len(targets)} targets x {count} probes in {interval_s:g} s are more than {pace_hz:g} frames/s: "

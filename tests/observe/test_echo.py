@@ -258,6 +258,15 @@ async def test_more_probes_than_the_pace_allows_are_refused_with_the_interval_it
         await echo("lo", _targets(crowd(NET, 200)), networks=[NET], count=5, interval_s=1.0)
 
 
+@pytest.mark.parametrize(("count", "pace_hz"), [(3, 0.7), (11, 60.0), (57, 200.0)])
+async def test_the_shortest_interval_that_the_pace_allows_is_not_refused(count: int, pace_hz: float) -> None:
+    """Also where it is no binary fraction; what is refused next is the interface, which has no address there."""
+    with pytest.raises(LookError, match="has no address in"):
+        await echo(
+            "lo", _targets(crowd(NET, count)), networks=[NET], interval_s=count / pace_hz, count=1, pace_hz=pace_hz
+        )
+
+
 async def test_nonsense_is_refused() -> None:
     """Too many targets, impossible counts and times: an error that says what to write, nothing sent."""
     one = EchoTarget("device:x", IPv4Address("192.0.2.5"), "02:00:00:00:00:01")
