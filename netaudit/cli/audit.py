@@ -160,8 +160,7 @@ def _print(plan: str, said: Said) -> None:
     from netaudit.audit.judge import gravity
     from netaudit.audit.life import is_quiet
     from netaudit.capacity.line import WORST_FIRST
-    from netaudit.cli.dimension import state_text
-    from netaudit.cli.output import console
+    from netaudit.cli.output import console, state_text
     from netaudit.publish.text import figure, harmless, kind_name, place_name, told, unticked
 
     locale = said.site.site.locale

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from netaudit.cli.output import WIDTH, console, print_json
+from netaudit.cli.output import WIDTH, console, print_json, state_text
 
 if TYPE_CHECKING:
     import argparse
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from netaudit.capacity.ledger import Ledger
-    from netaudit.capacity.line import Flaw, Hazard, Line, State
+    from netaudit.capacity.line import Flaw, Hazard, Line
     from netaudit.site.model import Site
 
 
@@ -117,17 +117,6 @@ def _document(site: Site, ledger: Ledger, before: Ledger | None) -> dict[str, ob
         "lines": [_row(line) for line in lines],
         "state": ledger.state,
     }
-
-
-MARKS = {"within": "▄", "tight": "█", "over": "▲", "unmeasured": "□"}
-STYLES = {"within": "blue", "tight": "yellow", "over": "bold magenta", "unmeasured": "dim"}
-
-
-def state_text(state: State) -> str:
-    """Write a state as shape, word and colour, for rich."""
-    from netaudit.publish.look import state_word
-
-    return f"[{STYLES[state.value]}]{MARKS[state.value]} {state_word(state)}[/]"
 
 
 def _worst(line: Line) -> str:

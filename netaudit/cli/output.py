@@ -17,8 +17,12 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
+    from netaudit.capacity.line import State
+
 # Fits a laptop's terminal beside its margin, and A4 in print.
 WIDTH = 100
+_MARKS = {"within": "▄", "tight": "█", "over": "▲", "unmeasured": "□"}
+_STYLES = {"within": "blue", "tight": "yellow", "over": "bold magenta", "unmeasured": "dim"}
 
 
 def plain(value: object) -> Any:  # noqa: ANN401 - JSON is what it is
@@ -98,6 +102,13 @@ def console() -> Console:
     probe = Console(highlight=False)
     width = min(WIDTH, probe.width) if probe.is_terminal else WIDTH
     return Console(highlight=False, width=width, soft_wrap=False)
+
+
+def state_text(state: State) -> str:
+    """Write a state as shape, word and colour, for rich."""
+    from netaudit.publish.look import state_word
+
+    return f"[{_STYLES[state.value]}]{_MARKS[state.value]} {state_word(state)}[/]"
 
 
 def store_of(args: argparse.Namespace, *, must_exist: bool = False) -> str:
