@@ -8,6 +8,7 @@ from netaudit.cli.output import print_json
 
 if TYPE_CHECKING:
     import argparse
+    from pathlib import Path
 
     from netaudit.audit.acceptance.certificate import Certificate, Waiver
     from netaudit.audit.acceptance.evidence import Evidence
@@ -48,7 +49,9 @@ def add_parser(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) 
         action="store_true",
         help="first send a test message through each channel, and ask on a terminal who saw it",
     )
-    parser.add_argument("--out", metavar="FOLDER", default=".", help="where to write it; here when left out")
+    parser.add_argument(
+        "--out", metavar="FOLDER", default=".", help="where to write it, overwriting none; here when left out"
+    )
     parser.add_argument("--pdf", action="store_true", help="print it as PDF too")
     parser.add_argument("--verify", metavar="FILE", help="check a certificate against this plan and its evidence")
     parser.add_argument("--json", action="store_true", help="print the certificate as JSON")
@@ -74,10 +77,11 @@ def run(args: argparse.Namespace) -> int:
         return _verify(args, site, fingerprint(plan))
     waivers = [*_waivers_in(args.waivers), *map(_waiver, args.waive)]
     need_sound(waivers)
-    need_folder(args.out)
+    folder = Path(args.out)
+    need_folder(folder)
+    _need_free(folder, args.evidence)
     evidence = _evidence(args, site)
     text = write_evidence(evidence)
-    folder = Path(args.out)
     # Kept before it is judged: whatever goes wrong from here on, half an hour of looking can be judged again (--evidence).
     write_whole(folder / EVIDENCE, text)
     try:
@@ -102,6 +106,31 @@ def run(args: argparse.Namespace) -> int:
     else:
         _print(certificate, site, [str(folder / name) for name in files])
     return 0 if certificate.accepted else 1
+
+
+def _need_free(folder: Path, judged: str | None) -> None:
+    """
+    See that no earlier test's files stand in a folder: a certificate is evidence, with what it was judged by beside it.
+
+    Args:      judged: kept evidence that is to be judged; where it stands, without a certificate, the test is ended.
+    Raises:    NetauditError: something is there.
+    """
+    from pathlib import Path
+
+    from netaudit.errors import NetauditError
+
+    there = [folder / name for name in (CERTIFICATE, PAGE, PRINT, EVIDENCE) if (folder / name).exists()]
+    kept = folder / EVIDENCE
+    if there == [kept] and judged is not None and Path(judged).exists() and kept.samefile(judged):
+        return
+    if there == [kept]:
+        raise NetauditError(
+            f"{kept}: was seen in an earlier test; --evidence {kept} judges it, --out names another folder"
+        )
+    if there:
+        raise NetauditError(
+            f"{there[0]}: is of an earlier test, and none is overwritten; name another folder with --out"
+        )
 
 
 def _evidence(args: argparse.Namespace, site: Site) -> Evidence:

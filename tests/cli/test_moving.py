@@ -74,12 +74,13 @@ def test_a_failed_test_says_what_to_mend_and_a_waiver_lets_it_pass(
 ) -> None:
     """Status 1 and the cure; with a waiver from a file, status 0; the alert that a person saw is evidence."""
     kept = _evidence(tmp_path, without(as_planned(), GATE))
-    call = ["accept", plan, "--evidence", kept, "--out", str(tmp_path)]
-    assert main(call) == 1
+    call = ["accept", plan, "--evidence", kept, "--out"]
+    assert main([*call, str(tmp_path / "failed")]) == 1
     assert "press its button for ten seconds" in capsys.readouterr().out
     waivers = tmp_path / "waivers.toml"
     waivers.write_text('[waiver.gate]\ncheck = "presence/device:gate"\nreason = "on repair"\nname = "R. Marsh"\n')
-    assert main([*call, "--waivers", str(waivers), "--alert-seen", "mail=R. Marsh", "--json"]) == 0
+    call += [str(tmp_path / "waived"), "--waivers", str(waivers), "--alert-seen", "mail=R. Marsh", "--json"]
+    assert main(call) == 0
     document = json.loads(capsys.readouterr().out)
     presence = next(one for one in document["content"]["results"] if one["key"] == "presence")
     assert [one["waived_by"] for one in presence["items"] if one["outcome"] == "waived"] == ["R. Marsh: on repair"]
@@ -129,6 +130,35 @@ def test_what_was_seen_outlives_a_waiver_of_a_wrong_place(
     assert f"--evidence {out / 'evidence.json'}" in error
     assert [path.name for path in out.iterdir()] == ["evidence.json"]
     assert main([*call, str(out / "evidence.json"), "--waive", waiver.replace("gaet", "gate")]) == 0
+
+
+@pytest.mark.parametrize("name", ["certificate.json", "certificate.html", "certificate.pdf", "evidence.json"])
+def test_a_certificate_overwrites_none(
+    plan: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], name: str
+) -> None:
+    """
+    Where a file of an earlier test stands, a second one is refused in one line, with status 2, and nothing is touched.
+
+    Looking is refused before the look, which would end otherwise, as this plan names no interface. Verifying writes nothing.
+    """
+    out, call = tmp_path / "out", ["accept", plan, "--out"]
+    kept = _evidence(tmp_path, as_planned())
+    assert main([*call, str(out), "--evidence", kept]) == 0
+    before = {path.name: path.read_bytes() for path in out.iterdir()}
+    for words in ([], ["--evidence", kept], ["--evidence", str(out / "evidence.json")]):
+        capsys.readouterr()
+        assert main([*call, str(out), *words]) == 2
+        error = capsys.readouterr().err
+        assert f"{out / 'certificate.json'}: is of an earlier test, and none is overwritten" in error
+        assert error.count("\n") == 1
+    assert {path.name: path.read_bytes() for path in out.iterdir()} == before
+    assert main(["accept", plan, "--verify", str(out / "certificate.json")]) == 0
+    other = tmp_path / "other"
+    other.mkdir()
+    (other / name).write_text("of another time", encoding="utf-8")
+    assert main([*call, str(other), "--evidence", kept]) == 2
+    assert str(other / name) in capsys.readouterr().err
+    assert [path.read_text("utf-8") for path in other.iterdir()] == ["of another time"]
 
 
 class _Typed(io.StringIO):

@@ -165,7 +165,7 @@ TWICE: Final = Rule(
 SECOND_SERVER: Final = Rule(
     key="second_dhcp",
     question="Does only one device lease addresses, and none where none should?",
-    limit_source="RFC 2131: a segment's servers must agree; two that don't know each other can't; the plan's `dhcp`",
+    limit_source="RFC 2131: a segment's servers must agree; two that don't know each other can't; the plan, where it has no DHCP",
     weight=Weight.NOW,
     words={
         "second": Words(
@@ -174,7 +174,7 @@ SECOND_SERVER: Final = Rule(
         ),
         "unplanned": Words(
             "A device leases addresses on network {segment}, where the plan has no DHCP: {others}",
-            "Find it and switch off its DHCP server; if it is meant to lease, take dhcp = false out of the plan.",
+            "Find it and switch off its DHCP server; if it is meant to lease, take `dhcp = false` out of the plan.",
         ),
     },
     judge=judge_servers,

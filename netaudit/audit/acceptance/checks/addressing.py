@@ -70,7 +70,7 @@ def judge_servers(trial: Trial) -> Iterator[Item]:
             yield failed(
                 place,
                 f"a DHCP server answers where none is planned: {listed}",
-                "Find it and switch its server off; if it is meant to lease, take dhcp = false out of the plan.",
+                "Find it and switch its server off; if it is meant to lease, take `dhcp = false` out of the plan.",
             )
         elif len(found) > 1:
             yield failed(
@@ -86,7 +86,7 @@ def judge_servers(trial: Trial) -> Iterator[Item]:
             yield failed(
                 place,
                 "no DHCP server answers",
-                "Switch on the router's DHCP server for it; where all addresses are fixed on purpose, write dhcp = false.",
+                "Switch on the router's DHCP server for it; where all addresses are fixed on purpose, write `dhcp = false`.",
             )
         else:
             yield untested(place, "nobody asked for an address")
