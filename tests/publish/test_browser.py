@@ -96,7 +96,9 @@ def test_charts_and_the_drawing_can_be_read_on_a_telephone(browser: Browser, sit
     with browser.new_context(viewport=PHONE) as context:
         page = context.new_page()
         page.goto(f"{site_url}/networks/family")
-        for text in page.locator("svg.chart text:visible").all():
+        letters = page.locator("svg.chart text:visible").all()
+        assert letters
+        for text in letters:
             box = text.bounding_box()
             # A line of text is a little higher than its letters' size.
             assert box is not None
