@@ -271,7 +271,7 @@ def looking(limited: Box, installed: Path, folder: Path, lab: Lab) -> bool:
         ("draft", "--sweep", "seg0", str(NETWORK), "--write", "swept.toml"),
         ("baseline", "site.toml", "house", "--for", "1m"),
         ("cutover", "site.toml", "--from", "house.baseline.json", "--for", "1m"),
-        ("accept", "site.toml", "--for", "1m"),
+        ("accept", "site.toml", "--for", "1m", "--out", "accepted"),
     ):
         good &= show(words, limited.cost(installed, *words, cwd=folder, before=tuple(lab.enter())), folder)
     return good
