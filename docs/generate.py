@@ -83,7 +83,7 @@ def _tables(annotation: object, seen: set[type[BaseModel]]) -> Iterator[str]:
             key = info.alias or name
             dimension = _dimension(model, key)
             written = dimension.partition(" [")[0] if dimension else _kind(info.annotation)
-            yield f"| `{key}` | {written}{_range(info)} | {_default(info, dimension)} | {info.description} |"
+            yield f"| `{key}` | {written}{_range(info, dimension)} | {_default(info, dimension)} | {info.description} |"
         yield ""
         for info in model.model_fields.values():
             yield from _tables(info.annotation, seen)
@@ -135,12 +135,20 @@ _WORDS: Final = {
 }
 
 
-def _range(info: FieldInfo) -> str:
+def _range(info: FieldInfo, dimension: str | None) -> str:
     signs = {"gt": "> ", "ge": "≥ ", "lt": "< ", "le": "≤ "}
     parts = [
-        f"{sign}{getattr(one, name):g}" for one in info.metadata for name, sign in signs.items() if hasattr(one, name)
+        f"{sign}{_bound(getattr(one, name), dimension)}"
+        for one in info.metadata
+        for name, sign in signs.items()
+        if hasattr(one, name)
     ]
     return f", {' and '.join(parts)}" if parts else ""
+
+
+def _bound(value: float, dimension: str | None) -> str:
+    """Write a bound of a quantity with its unit; none, and a share of one, have no need of it."""
+    return f"{value:g}" if dimension in {None, "share"} or not value else _amount(value, dimension)
 
 
 def _default(info: FieldInfo, dimension: str | None) -> str:
