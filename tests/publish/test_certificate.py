@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from html import unescape
 
 import pytest
 
 from netaudit.audit.acceptance.certificate import Waiver, certify
-from netaudit.audit.acceptance.check import Outcome
+from netaudit.audit.acceptance.check import Item, Outcome
 from netaudit.audit.acceptance.checks.table import CHECKS
 from netaudit.audit.acceptance.evidence import freeze
 from netaudit.observe.observation import How, Naming, Notice, Sighting
@@ -44,6 +45,18 @@ def test_a_page_says_verdict_cures_waivers_and_what_is_open() -> None:
     assert "Accepted by, date" in page
     for result in certificate.results:
         assert result.question.replace("'", "&#39;") in page
+
+
+def test_commands_in_a_cure_are_code() -> None:
+    """What to mend, and what would make a check testable, show what stands between backticks as code."""
+    said = judged([])
+    items = [
+        Item("site", outcome, "seen", cure="see `netaudit dimension`")
+        for outcome in (Outcome.FAILED, Outcome.NOT_TESTED)
+    ]
+    page = render_certificate(replace(said, results=(replace(said.results[0], items=tuple(items)),)), house())
+    assert page.count("see <code>netaudit dimension</code>") == len(items)
+    assert "`" not in page.partition("<main")[2]
 
 
 def test_a_page_without_faults_has_nothing_to_mend() -> None:
