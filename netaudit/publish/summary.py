@@ -120,14 +120,14 @@ def summarise(
 
 def _caution(lead: str, place: str, text: str, cure: str, site: Site) -> ToDo:
     locale = site.site.locale
-    said = f"{lead}{place_name(place, site)}: {told(text, locale).rstrip('.')}."
-    return ToDo(capital(said), told(cure, locale))
+    said = f"{lead}{place_name(place, site)}: {told(text, locale, site=site).rstrip('.')}."
+    return ToDo(capital(said), told(cure, locale, site=site))
 
 
 def _finding(found: FindingView, site: Site) -> ToDo:
     locale = site.site.locale
-    said = without_macs(told(found.text, locale).rstrip("."))
-    return ToDo(f"{capital(said)}.", told(found.cure, locale))
+    said = without_macs(told(found.text, locale, site=site).rstrip("."))
+    return ToDo(f"{capital(said)}.", told(found.cure, locale, site=site))
 
 
 def _rule_of(one: Standing) -> str:

@@ -136,7 +136,7 @@ _FIGURE: Final = re.compile(
 )
 
 
-def told(text: str, locale: str = "en", longest: int = 400) -> str:
+def told(text: str, locale: str = "en", longest: int = 400, site: Site | None = None) -> str:
     """Make a sentence of the program's own fit to print: places by their names, figures as the site writes those beside it."""
     decimal, group = get_decimal_symbol(locale_of(locale)), get_group_symbol(locale_of(locale))
 
@@ -144,7 +144,7 @@ def told(text: str, locale: str = "en", longest: int = 400) -> str:
         whole, part = (found[1], found[2]) if found[1] else (found[3], found[4])
         return whole.replace(",", group) + (f"{decimal}{part}" if part else "")
 
-    said = harmless(in_words(text), longest)
+    said = harmless(in_words(text, site), longest)
     return said if (decimal, group) == (".", ",") else _FIGURE.sub(write, said)
 
 

@@ -158,6 +158,14 @@ def test_a_channel_does_not_repeat_its_radio() -> None:
     assert summarise(plan(""), seen, (), (), (found,)).sentence == "1 thing needs doing."
 
 
+def test_a_thing_is_called_by_its_label_in_sentences_too() -> None:
+    """What the plan calls Ada's is so called in what there is to do, by label and not by the plan's key."""
+    site = plan('[closet.c]\n[switch.s]\n[device.d1]\nkind = "desktop"\nat = "c"\nlabel = "Ada\'s"\n')
+    flaw = Flaw("no_port", "closet:c", "1 of device:d1 finds no port", "move device:d1", "the site plan")
+    (said,) = summarise(site, [], [], [flaw], []).to_do
+    assert (said.text, said.cure) == ("Closet c: 1 of Ada's finds no port.", "move Ada's")
+
+
 def test_the_list_of_things_to_do_is_bounded_and_begins_with_hazards() -> None:
     """Hazards come first; what is beyond the most is counted."""
     made = summarise(plan(""), [], [HAZARD] * 2, [], [OPEN] * 20)
