@@ -39,3 +39,21 @@ def test_after_a_restart_the_table_is_what_is_known(tmp_path: Path) -> None:
     with Store.open(tmp_path / "site.db", site="home", clock=lambda: now) as store:
         (heard,) = store.notices(NOON, now)
     assert (heard.last_at, heard.times) == (NOON + 2 * STEP, 3)
+
+
+def test_only_who_writes_knows_of_repeats_up_to_now(address: str) -> None:
+    """Once it has written; not who reads beside it, and not before what was removed behind its back is read anew."""
+    said = [Notice(NOON, "segment:home", "flood", ())]
+    with (
+        Store.open(address, site="home", clock=lambda: NOON) as watch,
+        Store.open(address, site="home", clock=lambda: NOON) as beside,
+    ):
+        assert not watch.knows_repeats()
+        watch.write(said)
+        watch.flush(NOON)
+        assert (watch.knows_repeats(), beside.knows_repeats()) == (True, False)
+        beside.prune(NOON + timedelta(days=4000))
+        assert not watch.knows_repeats()
+        watch.write(said)
+        watch.flush(NOON)
+        assert watch.knows_repeats()
