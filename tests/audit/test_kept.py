@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 
 from netaudit.audit import vocabulary
 from netaudit.audit.acceptance.certificate import certify
-from netaudit.audit.acceptance.check import Outcome
+from netaudit.audit.acceptance.check import Outcome, prepare
+from netaudit.audit.acceptance.last_word import last_wiring
 from netaudit.audit.kept import evidence_from, late_by
 from netaudit.audit.moving.cutover import progress
 from netaudit.observe.observation import Health, Notice, Sample, Sighting
@@ -135,3 +136,18 @@ def test_a_clash_is_as_fresh_to_a_move_as_the_store_can_know(tmp_path: Path) -> 
             assert clashes(beside) == {(known.replace("55 min ago", "71 min ago").replace("25 min", "9 min"),)}
             now = BEGAN + timedelta(minutes=81)
             assert clashes(beside) == {()}
+
+
+def test_where_a_device_was_learnt_last_is_its_last_word_before_the_span_too(tmp_path: Path) -> None:
+    """Moved to its port half an hour before the span and told there once, beside the watch: the port of before says nothing more."""
+    ports = ("switch:loft/port:15", "switch:loft/port:16")
+    told = [
+        Notice(BEGAN - timedelta(minutes=minutes), port, vocabulary.FORWARDING, (("mac", BOX),))
+        for minutes, port in zip((40, 30), ports, strict=True)
+    ]
+    with Store.open(tmp_path / "site.db", site="Osier House", clock=lambda: ENDED) as watch:
+        watch.write(told)
+        watch.flush(ENDED)
+        with Store.open(tmp_path / "site.db", site="Osier House", clock=lambda: ENDED) as beside:
+            wiring = last_wiring(prepare(house(), evidence_from(beside, BEGAN, ENDED)))
+    assert wiring.places("switch:loft", "device:box") == (frozenset({ports[1]}), False)

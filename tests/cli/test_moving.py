@@ -451,15 +451,20 @@ def test_an_empty_segment_makes_no_baseline(lab: Lab, tmp_path: Path) -> None:
 
 @pytest.mark.timeout(60)
 def test_accepting_by_looking_says_what_too_short_a_look_can_not_prove(lab: Lab, tmp_path: Path) -> None:
-    """Six seconds prove who is there; loss stays open; the word for the restart is given; the certificate holds."""
+    """
+    Six seconds prove who is there; loss stays open; the word for the restart is given; the certificate holds.
+
+    Nobody leases addresses here, as the plan has it: that was asked, and passes without a waiver.
+    """
     plan = tmp_path / "site.toml"
-    plan.write_text(NIGHT, encoding="utf-8")
+    plan.write_text(NIGHT.replace("[segment.home]\n", "[segment.home]\ndhcp = false\n"), encoding="utf-8")
     lab.segment([ROUTER, DESK_HOST, SCALE], own=["192.0.2.1/27"])
     words = [sys.executable, "-m", "netaudit", "accept", str(plan)]
     done = lab.run([*words, "--for", "6s", "--out", str(tmp_path), "--json", "--restart", "the shelf"], check=False)
     document = json.loads(done.stdout)
     outcomes = {one["key"]: {item["outcome"] for item in one["items"]} for one in document["content"]["results"]}
     assert outcomes["presence"] == {"passed"}
+    assert outcomes["dhcp"] == {"passed"}
     assert outcomes["loss"] == {"not tested"}
     assert outcomes["restart"] == {"passed"}
     assert "now switch off and on again, within 2 s: the shelf" in done.stderr

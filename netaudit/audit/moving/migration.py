@@ -212,7 +212,7 @@ def _steps(
             "Take the old router off the house's cables, then connect the new one. Never both: two servers that don't "
             "know each other lease the same addresses twice.",
             "netaudit accept SITE passes dhcp: one server answers on each network"
-            + (f", and none on {fixed}, where all addresses are fixed." if fixed else "."),
+            + (f"; on {fixed}, where all addresses are fixed, none." if fixed else "."),
             "Unplug the new router, plug the old one in; with short leases all is as before within half an hour.",
         ),
         Step(

@@ -284,7 +284,7 @@ def test_where_nobody_leases_each_address_is_set_by_hand() -> None:
         assert tasks["box"].do.startswith("nothing: it asks again")
         (change,) = [step for step in move.steps if step.title == "Change over who leases addresses"]
         assert change.proof.endswith(
-            "one server answers on each network, and none on things, where all addresses are fixed."
+            "one server answers on each network; on things, where all addresses are fixed, none."
         )
     rows = {row.title: row.note for row in progress(before(), site, evidence_of(NIGHT, ())).rows}
     assert rows["kiln"] == "set an address of 198.51.100.0/24 in it"
