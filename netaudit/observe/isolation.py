@@ -10,6 +10,7 @@ single addresses may treat others in another way.
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import secrets
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -124,7 +125,7 @@ async def try_reach(
     timeout_s: float = TIMEOUT_S,
 ) -> tuple[Reach, ...]:
     """
-    Try each host by echo and at each port, the silent twice, at a pace that no firewall takes for a scan.
+    Try each host by echo and at each port, the silent twice, at a pace that no firewall takes for a scan; end once all have answered.
 
     Args:      interface and its segment's network; gateway_mac: the router's there; networks: of the plan.
     Raises:    LookError: no right, no interface, no address of ours in the segment, or a target that is not ours.
@@ -147,6 +148,7 @@ async def try_reach(
         for port in (None, *ports)
     ]
     loop = asyncio.get_running_loop()
+    answered = asyncio.Event()
     with PacketSocket(interface, ETHERTYPE) as sock:
 
         def hear() -> None:
@@ -155,6 +157,8 @@ async def try_reach(
                 packet = decode_ipv4(frame.payload) if frame is not None and not frame.vlans else None
                 if packet is not None:
                     running.hear(packet, own)
+            if all(probe.outcome for probe in running.probes):
+                answered.set()
 
         loop.add_reader(sock, hear)
         try:
@@ -164,7 +168,9 @@ async def try_reach(
                     if not probe.outcome:
                         await pace.turn()
                         sock.send(_frame(probe, running, sock.mac, gateway_mac, own))
-                await asyncio.sleep(timeout_s)
+                with contextlib.suppress(TimeoutError):
+                    async with asyncio.timeout(timeout_s):
+                        await answered.wait()
             hear()
         finally:
             loop.remove_reader(sock)

@@ -480,7 +480,6 @@ def there(players: Players, host: Host) -> Iterator[None]:
 
 # Each stretch of looking [s]: its faults, each with the check that must fail and where. No two of a stretch have a place, a cable or
 # an address in common. Three thousand echoes tell 2 % of loss from 1 %: what needs no more than a moment is looked at meanwhile.
-# Who was cut off is not reached again at once (seen: no reply through the router right after), so that stretch is the last.
 STRETCHES: list[tuple[float, list[tuple[Fault, str, set[str]]]]] = [
     (
         20,
@@ -494,14 +493,14 @@ STRETCHES: list[tuple[float, list[tuple[Fault, str, set[str]]]]] = [
         ],
     ),
     (
-        4,
+        6,
         [
             (segments_that_leak, "isolation", {"segment:home->things", "segment:things->home"}),
             (a_port_in_the_wrong_vlan, "segments", {"device:kiln"}),
         ],
     ),
     (
-        4,
+        6,
         [
             (two_patches_exchanged, "patching", {"device:desk", "device:printer"}),
             (a_wrong_resolver, "names", {"device:desk"}),
@@ -509,7 +508,7 @@ STRETCHES: list[tuple[float, list[tuple[Fault, str, set[str]]]]] = [
         ],
     ),
     (
-        4,
+        6,
         [
             (an_uplink_on_another_port, "uplinks", {"link:switch/loft"}),
             (an_address_used_twice, "duplicates", {"address:192.0.2.20"}),

@@ -45,7 +45,7 @@ class Site:
         """Give the router a rule."""
         self.lab.ip(words, pid=self.router.pid)
 
-    def reach(self, *targets: Target, network: IPv4Network = GUESTS) -> dict[str, Reach]:
+    def reach(self, *targets: Target, network: IPv4Network = GUESTS, timeout_s: float = 0.5) -> dict[str, Reach]:
         """Try them all."""
         found = self.lab.call(
             try_reach,
@@ -55,7 +55,7 @@ class Site:
             targets=list(targets),
             ports=[OPEN, SHUT],
             networks=[GUESTS, GADGETS],
-            timeout_s=0.5,
+            timeout_s=timeout_s,
         )
         return {one.target.ref: one for one in found}
 
@@ -99,6 +99,12 @@ def test_what_the_router_lets_through_is_found(site: Site) -> None:
     found = site.reach(TARGET, NOBODY)
     assert found[TARGET.ref] == Reach(TARGET, ways=("echo", f"tcp/{OPEN}"), refused=(SHUT,))
     assert found[NOBODY.ref] == Reach(NOBODY, ways=(), refused=())
+
+
+@pytest.mark.timeout(60)
+def test_nobody_is_waited_for_once_all_have_answered(site: Site) -> None:
+    """Where every probe has its answer, two waits of a minute each are not waited."""
+    assert site.reach(TARGET, timeout_s=60.0)["device:camera"].refused == (SHUT,)
 
 
 @pytest.mark.parametrize("what", ["blackhole", "prohibit"])
