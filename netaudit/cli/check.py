@@ -50,7 +50,8 @@ def run(args: argparse.Namespace) -> int:
     if not sound:
         cautions = [("hazard", found) for found in ledger.hazards] + [("flaw", found) for found in ledger.flaws]
         said += [
-            f"{word}: {place_name(found.place, site)}: {told(found.text, site.site.locale)}" for word, found in cautions
+            f"{word}: {place_name(found.place, site)}: {told(found.text, site.site.locale, site=site)}"
+            for word, found in cautions
         ]
         over = sum(line.state is State.OVER for line in ledger.lines)
         found = (

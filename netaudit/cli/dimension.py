@@ -124,12 +124,13 @@ def _worst(line: Line) -> str:
     return state_text(line.grown_state) + (", grown" if line.grown_state is not line.state else "")
 
 
-def _safe(text: str, locale: str = "en") -> str:
+def _safe(text: str, site: Site | None = None) -> str:
+    """Write a text of the site or of the program; with the site, places by their labels and figures as it writes them."""
     from rich.markup import escape
 
     from netaudit.publish.text import told
 
-    return escape(told(text, locale))
+    return escape(told(text) if site is None else told(text, site.site.locale, site=site))
 
 
 def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) -> None:
@@ -142,10 +143,8 @@ def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) 
         return
     out.print(f"[bold]{title} ({len(items)})[/]")
     for item in items:
-        out.print(
-            Padding(f"! {_safe(place_name(item.place, site))}: {_safe(item.text, site.site.locale)}", (0, 0, 0, 1))
-        )
-        out.print(Padding(f"do: {_safe(item.cure)}  [dim]({_safe(item.basis)})[/]", (0, 0, 0, 3)))
+        out.print(Padding(f"! {_safe(place_name(item.place, site))}: {_safe(item.text, site)}", (0, 0, 0, 1)))
+        out.print(Padding(f"do: {_safe(item.cure, site)}  [dim]({_safe(item.basis)})[/]", (0, 0, 0, 3)))
     out.print()
 
 
@@ -173,7 +172,7 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
         out.print("[bold]What to do[/]")
         for line, said in todo:
             out.print(f" {_worst(line)}  {_safe(place_name(line.place, site))}")
-            out.print(Padding(_safe(said, header.locale), (0, 0, 0, 3)))
+            out.print(Padding(_safe(said, site), (0, 0, 0, 3)))
     elif not ledger.flaws:
         rest = "Only the hazards above are to be mended." if ledger.hazards else "Nothing to do."
         out.print(f"Every line is within its ceiling, with growth. {rest}")
@@ -285,7 +284,7 @@ def _explain(out: Console, site: Site, lines: Iterable[Line]) -> None:
         for step in line.steps:
             value = quantity(step.value, step.unit, locale)
             out.print(
-                Padding(f"{_safe(step.text, locale)}: [bold]{value}[/] [dim]({_safe(step.source)})[/]", (0, 0, 0, 2))
+                Padding(f"{_safe(step.text, site)}: [bold]{value}[/] [dim]({_safe(step.source)})[/]", (0, 0, 0, 2))
             )
         supply = quantity(line.supply, line.unit, locale)
         usable = quantity(line.usable, line.unit, locale)
@@ -301,5 +300,5 @@ def _explain(out: Console, site: Site, lines: Iterable[Line]) -> None:
         grown = quantity(line.grown, line.unit, locale)
         out.print(f"  with {site.site.growth * 100:g} % growth {grown}: {state_text(line.grown_state)}")
         if line.note:
-            out.print(Padding(_safe(line.note, locale), (0, 0, 0, 2)))
+            out.print(Padding(_safe(line.note, site), (0, 0, 0, 2)))
         out.print()
