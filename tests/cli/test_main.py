@@ -139,7 +139,7 @@ def test_a_plan_that_contradicts_itself_is_not_called_sound(tmp_path: Path, caps
     assert main(["check", str(plan)]) == 0
     said = capsys.readouterr().out.splitlines()
     assert said[0].startswith(f"{plan}: can be read and is not sound. x: 1 device, ")
-    assert said[1] == "flaw: drop d: feeds device Lamp over the stairs, whose kind is wireless"
+    assert said[1] == "flaw: drop d: feeds Lamp over the stairs, whose kind is wireless"
     assert said[2:] == [f"1 flaw: netaudit dimension {plan} says what to do."]
 
 
