@@ -152,7 +152,7 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
     from rich.padding import Padding
 
     from netaudit.capacity.advice import advise, is_echo
-    from netaudit.publish.text import place_name
+    from netaudit.publish.text import kind_name, place_name
 
     header = site.site
     _warn(out, "Hazards", ledger.hazards, site)
@@ -171,7 +171,7 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
     if todo:
         out.print("[bold]What to do[/]")
         for line, said in todo:
-            out.print(f" {_worst(line)}  {_safe(place_name(line.place, site))}")
+            out.print(f" {_worst(line)}  {kind_name(line.kind)}, {_safe(place_name(line.place, site))}")
             out.print(Padding(_safe(said, site), (0, 0, 0, 3)))
     elif not ledger.flaws:
         rest = "Only the hazards above are to be mended." if ledger.hazards else "Nothing to do."

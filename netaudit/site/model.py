@@ -527,7 +527,7 @@ class Looking(Table):
 
 
 # 31 years: as good as for ever, and still a moment that every calendar and every key of the store has.
-_FOR_EVER_S: Final = 1e9
+_FOR_EVER_S: Final = 11_574 * 86_400.0
 
 
 class Keeping(Table):

@@ -176,7 +176,7 @@ def test_a_line_that_only_growth_takes_over_says_so(capsys: pytest.CaptureFixtur
     )
     said = _said(capsys, str(plan), status=0)
     assert re.search(r"switch s +10 +\S+ +9 +-?\S+ +▲ over, grown", said)
-    assert "▲ over, grown  switch s" in said
+    assert "▲ over, grown  Ports, switch s" in said
 
 
 def test_each_line_has_its_basis_below(capsys: pytest.CaptureFixture[str]) -> None:

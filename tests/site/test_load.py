@@ -57,7 +57,7 @@ WRONG = [
     ("wrong type", FLAT.replace("count = 9", 'count = "many"'), 18, "must be a whole number, not 'many'"),
     ("no unit", FLAT.replace("ports = 8", "ports = 8\nsupply = 120"), 10, 'such as "12 W"'),
     ("kept too short", FLAT + '[keeping]\nraw = "1 d"\n', 22, "raw: must be at least 2 d"),
-    ("kept too long", FLAT + '[keeping]\nraw = "600000 h"\n', 22, "raw: must be at most 277778 h"),
+    ("kept too long", FLAT + '[keeping]\nraw = "600000 h"\n', 22, "raw: must be at most 277776 h"),
     ("judged too often", FLAT + '[looking]\njudge_every = "10 ms"\n', 22, "must be at least 1000 ms"),
     ("a share too large", FLAT.replace('name = "Small flat"', 'name = "x"\ngrowth = "600 %"'), 3, "growth: must be at most 500 %"),
     ("a share without its sign", FLAT.replace('name = "Small flat"', 'name = "x"\ngrowth = 6'), 3, "growth: must be at most 5"),
