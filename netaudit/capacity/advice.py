@@ -41,7 +41,7 @@ def advise(line: Line) -> str | None:
     return f"lacks {both}: {CURES[line.kind]}"
 
 
-def is_echo(line: Line) -> bool:
+def repeats_a_radio(line: Line) -> bool:
     """Say whether a line repeats another: a channel is as busy as its busiest radio, whose own line says what to do."""
     return line.kind is Kind.AIRTIME and line.place.startswith("channel:")
 

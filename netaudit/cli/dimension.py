@@ -151,7 +151,7 @@ def _warn(out: Console, title: str, items: Iterable[Hazard | Flaw], site: Site) 
 def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
     from rich.padding import Padding
 
-    from netaudit.capacity.advice import advise, is_echo
+    from netaudit.capacity.advice import advise, repeats_a_radio
     from netaudit.publish.text import kind_name, place_name
 
     header = site.site
@@ -166,7 +166,7 @@ def _print_ledger(out: Console, site: Site, ledger: Ledger) -> None:
     for basis, number in bases.items():
         out.print(Padding(f"[dim]{number:2}  {_safe(basis)}[/]", (0, 0, 0, 1)))
     out.print()
-    todo = [(line, said) for line in ledger.lines if not is_echo(line) and (said := advise(line)) is not None]
+    todo = [(line, said) for line in ledger.lines if not repeats_a_radio(line) and (said := advise(line)) is not None]
     _warn(out, "What doesn't fit together", ledger.flaws, site)
     if todo:
         out.print("[bold]What to do[/]")

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from netaudit.audit.rules.outgrown import BUSY_AIR, OUTGROWN
-from netaudit.capacity.advice import CURES, is_echo
+from netaudit.capacity.advice import CURES, repeats_a_radio
 from netaudit.capacity.line import Kind, State
 from netaudit.publish.text import capital, kind_name, place_name, quantity, told, without_macs
 from netaudit.publish.views import headroom
@@ -86,10 +86,10 @@ def summarise(
         one
         for one in standings
         if one.state is State.OVER
-        and not is_echo(one.line)
+        and not repeats_a_radio(one.line)
         and (one.line.state is State.OVER or (_rule_of(one), one.line.place) not in found)
     ]
-    tight = [one for one in standings if one.state is State.TIGHT and not is_echo(one.line)]
+    tight = [one for one in standings if one.state is State.TIGHT and not repeats_a_radio(one.line)]
     to_do = [
         *(_caution("Hazard, ", found.place, found.text, found.cure, site) for found in hazards),
         # A finding's own sentence says where.

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from netaudit.capacity.advice import CURES, advise, is_echo
+from netaudit.capacity.advice import CURES, advise, repeats_a_radio
 from netaudit.capacity.ledger import gather
 from netaudit.capacity.line import WORST_FIRST, Kind, Line, State, state_of
 from netaudit.site.load import build_site
@@ -103,7 +103,7 @@ def test_a_channel_never_says_more_than_its_radios(growth: float) -> None:
         raw = large_plan(devices, 4, 5)
         raw = {**raw, "site": {**raw["site"], "growth": growth}}
         air = [one for one in gather(build_site(raw)).lines if one.kind is Kind.AIRTIME]
-        for line in filter(is_echo, air):
+        for line in filter(repeats_a_radio, air):
             band = line.place.removeprefix("channel:").partition("/")[0]
             radios = [one for one in air if one.place.startswith("radio:") and one.place.endswith(f"/{band}")]
             for now, said in (

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING
 
-from netaudit.capacity.advice import advise, is_echo
+from netaudit.capacity.advice import advise, repeats_a_radio
 from netaudit.capacity.choose.rows import rate
 from netaudit.capacity.choose.stacks import Demand, Stack, stacks
 from netaudit.capacity.ledger import gather
@@ -150,7 +150,7 @@ def whole_refusal(last: Sequence[Line | Hazard | Flaw]) -> str:
     said = [
         f"{one.place}: {advise(one) or one.kind}" if isinstance(one, Line) else f"{one.place} {one.text}"
         for one in last
-        if not isinstance(one, Line) or (one.grown_state is not State.WITHIN and not is_echo(one))
+        if not isinstance(one, Line) or (one.grown_state is not State.WITHIN and not repeats_a_radio(one))
     ]
     more = f"; and {len(said) - 2} more" if len(said) > 2 else ""
     return "; ".join(said[:2]) + more
